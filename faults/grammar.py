@@ -1,0 +1,77 @@
+"""Reading and writing faults: `KIND@PLACE[/PLACE][,parameter=value…]`."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+from ..errors import FaultError, nearest
+from .kinds import KINDS, Kind
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One fault, read and checked for form; its places are checked when it is placed."""
+
+    kind: Kind
+    places: tuple[str, ...]
+    values: dict[str, float] = field(default_factory=dict)
+
+    @property
+    def text(self) -> str:
+        """The fault in its grammar, parameters only where they differ from the kind's own."""
+        extra = "".join(
+            f",{name}={value:g}"
+            for name, value in self.values.items()
+            if value != self.kind.parameters[name].default
+        )
+        return f"{self.kind.name}@{'/'.join(self.places)}{extra}"
+
+
+def parse_fault(text: str) -> Fault:
+    """Read a fault.
+
+    Raises `FaultError` that says what came, what was expected and the nearest name.
+    """
+    head, _, tail = text.strip().partition(",")
+    name, at, place = head.partition("@")
+    if not at or not name or not place:
+        raise FaultError(
+            f"fault {text!r}: expected KIND@PLACE[,parameter=value], e.g. 'open@J3.DIR'"
+        )
+    kind = KINDS.get(name)
+    if kind is None:
+        raise FaultError(
+            f"fault {text!r}: no kind {name!r}{nearest(name, KINDS)}; kinds: {', '.join(KINDS)}"
+        )
+    places = tuple(place.split("/"))
+    if len(places) != kind.places or not all(places):
+        wanted = "two places, PLACE/PLACE" if kind.places == 2 else "one place"
+        raise FaultError(f"fault {text!r}: {name} takes {wanted}, got {place!r}")
+    if len(set(places)) != len(places):
+        raise FaultError(f"fault {text!r}: the two places are the same")
+    return Fault(kind, places, _values(text, kind, tail))
+
+
+def _values(text: str, kind: Kind, tail: str) -> dict[str, float]:
+    values = {name: parameter.default for name, parameter in kind.parameters.items()}
+    for item in filter(None, tail.split(",")):
+        name, equals, number = item.partition("=")
+        parameter = kind.parameters.get(name)
+        if parameter is None:
+            known = ", ".join(kind.parameters) or "none"
+            raise FaultError(
+                f"fault {text!r}: {kind.name} has no parameter {name!r}"
+                f"{nearest(name, kind.parameters)}; it takes {known}"
+            )
+        try:
+            value = float(number)
+        except ValueError:
+            value = math.nan
+        if not equals or not parameter.least <= value <= parameter.most:
+            raise FaultError(
+                f"fault {text!r}: {name}: got {number!r}, expected {parameter.least:g} to "
+                f"{parameter.most:g} {parameter.unit}"
+            )
+        values[name] = value
+    return values

@@ -1,0 +1,92 @@
+"""Putting faults into a rig and taking them out again.
+
+A fault changes parts and nothing else. The parts of the sound arm are kept; whatever faults are in
+are applied to a copy of them in the order they came, so that any of them can be taken out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from ..errors import FaultError, nearest
+from ..sim.circuit import RAILS
+from ..sim.rig import Rig
+from .grammar import Fault, parse_fault
+from .line import DropBytes
+
+LineFilter = Callable[[bytes, bool], bytes]
+
+
+class Injector:
+    """The faults of one rig. `line` filters the card's serial line, or is None."""
+
+    def __init__(self, rig: Rig) -> None:
+        self._rig = rig
+        self._sound = rig.harness.parts.copy()
+        self._faults: list[Fault] = []
+        self.line: LineFilter | None = None
+
+    def insert(self, text: str) -> None:
+        """Put a fault in, now. Raises `FaultError` and changes nothing when it cannot."""
+        fault = parse_fault(text)
+        self._check_places(text, fault)
+        if any(known.text == fault.text for known in self._faults):
+            raise FaultError(f"fault {text!r} is in already: remove it first, or leave it")
+        self._faults.append(fault)
+        self._apply()
+
+    def remove(self, text: str) -> None:
+        """Take a fault out. Raises `FaultError` when it is not in."""
+        fault = parse_fault(text)
+        for known in self._faults:
+            if known.text == fault.text:
+                self._faults.remove(known)
+                self._apply()
+                return
+        raise FaultError(
+            f"fault {text!r} is not in{nearest(fault.text, self.listed())}; "
+            f"in: {', '.join(self.listed()) or 'none'}"
+        )
+
+    def clear(self) -> None:
+        """Take all faults out."""
+        self._faults.clear()
+        self._apply()
+
+    def listed(self) -> list[str]:
+        """The faults that are in, oldest first."""
+        return [fault.text for fault in self._faults]
+
+    def _apply(self) -> None:
+        parts = self._sound.copy()
+        self.line = None
+        for fault in self._faults:
+            if fault.kind.apply is not None:
+                fault.kind.apply(parts, fault.places, fault.values)
+            else:
+                self.line = DropBytes(fault.values["per"], self._rig.seed)
+        self._rig.fit(parts)
+
+    def _check_places(self, text: str, fault: Fault) -> None:
+        known = self._places(fault)
+        for place in fault.places:
+            if place not in known:
+                raise FaultError(
+                    f"fault {text!r}: no place {place!r} for {fault.kind.name}"
+                    f"{nearest(place, known)}; places are like {known[0]!r}"
+                )
+
+    def _places(self, fault: Fault) -> list[str]:
+        joints = [joint.name for joint in self._rig.scene.joint]
+        conductors = self._rig.harness.conductors
+        match fault.kind.where:
+            case "conductor":
+                return conductors
+            case "node":
+                return [*conductors, *RAILS]
+            case "motor":
+                return [f"{joint}.MOTOR" for joint in joints]
+            case "switch":
+                return [f"{joint}.SW" for joint in joints]
+            case "line":
+                return ["LINE"]

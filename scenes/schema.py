@@ -1,0 +1,328 @@
+"""What a scene may say: one arm, its card, supplies, harness and the gauges lying beside it.
+
+Angles are degrees at the joint unless a name says otherwise; everything else is SI, with the
+unit in the name. Ranges that are common practice for small stepper arms (no published source)
+bound the values, so that a slip of the keyboard is caught at load time.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+Positive = Annotated[float, Field(gt=0)]
+Fraction = Annotated[float, Field(ge=0, le=1)]
+Interval = tuple[float, float]
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
+
+
+class Supply(_Part):
+    """A source: open-circuit voltage, internal resistance with its feed, spread of the voltage."""
+
+    volts: Positive
+    ohm: Positive
+    tolerance: Fraction = 0.0
+
+
+class Supplies(_Part):
+    """The sources that every harness hangs on, and the frequency of the mains around it."""
+
+    v24: Supply = Field(alias="24V")
+    v5: Supply = Field(alias="5V")
+    v3v3: Supply = Field(alias="3V3")
+    mains_hz: Annotated[float, Field(ge=40, le=70)]
+
+
+class CardPart(_Part):
+    """Outputs and inputs of the controller card."""
+
+    output_ohm: Positive
+    input_low_v: Positive
+    input_high_v: Positive
+    input_leak_ohm: Positive
+    input_farad: Positive
+    input_bias_a: Interval
+    input_wander_a: Annotated[float, Field(ge=0)]
+    hum_a: Annotated[float, Field(ge=0)]
+
+    @model_validator(mode="after")
+    def _ordered(self) -> CardPart:
+        if self.input_low_v >= self.input_high_v:
+            raise ValueError(
+                f"input_low_v {self.input_low_v} must lie below input_high_v {self.input_high_v}"
+            )
+        return self
+
+
+class DrivePart(_Part):
+    """Opto inputs and supply of a drive."""
+
+    opto_ohm: Positive
+    opto_forward_v: Positive
+    opto_threshold_a: Positive
+    enable_lit: bool
+    direction_lit: Literal[-1, 1]
+    undervoltage_v: Annotated[float, Field(ge=5, le=40)]
+    idle_a: Positive
+    load_a: Positive
+
+
+class EncoderPart(_Part):
+    """Supply and output stage of an encoder."""
+
+    supply_a: Positive
+    supply_min_v: Positive
+    output_ohm: Positive
+    dead_ohm: Positive
+
+
+class SwitchPart(_Part):
+    """Contacts of a changeover limit switch."""
+
+    closed_ohm: Positive
+    transfer_s: Annotated[float, Field(gt=0, le=0.05)]
+    repeat_deg: Annotated[float, Field(ge=0, le=1)]
+
+
+class Wire(_Part):
+    """One conductor of a joint's loom: copper, IEC 60757 letters, where it starts."""
+
+    ohm_per_m: Positive
+    colour: Literal["BK", "BN", "RD", "OG", "YE", "GN", "BU", "VT", "GY", "WH", "PK", "TQ", "GNYE"]
+    from_: Literal["card", "drive", "24V", "5V", "3V3", "0V"] = Field(alias="from")
+
+
+class HarnessPart(_Part):
+    """The loom every joint has."""
+
+    crimp_ohm: Positive
+    spread: Fraction
+    wires: dict[str, Wire]
+
+    @model_validator(mode="after")
+    def _complete(self) -> HarnessPart:
+        missing = [name for name in WIRES if name not in self.wires]
+        extra = [name for name in self.wires if name not in WIRES]
+        if missing or extra:
+            raise ValueError(
+                f"wires: missing {missing or 'none'}, unknown {extra or 'none'}; "
+                f"a loom holds exactly {', '.join(WIRES)}"
+            )
+        return self
+
+
+WIRES = (
+    *("DIR", "STEP", "ENA", "OPTO0V", "DRIVE.24V", "DRIVE.0V"),
+    *("MOTOR.A+", "MOTOR.A-", "MOTOR.B+", "MOTOR.B-"),
+    *("ENC.5V", "ENC.0V", "ENC.A", "ENC.B", "SW.COM", "SW.NC", "SW.NO"),
+)
+"""The conductors of a joint, in the order in which they are listed."""
+
+
+class Level(_Part):
+    """A digital level."""
+
+    resolution_deg: Positive
+    accuracy_deg: Positive
+
+
+class Mark(_Part):
+    """A witness mark read against a scribed line, within a window around zero."""
+
+    resolution_deg: Positive
+    accuracy_deg: Positive
+    window_deg: Positive
+
+
+class Meter(_Part):
+    """A multimeter on DC volts: input resistance, percent of reading, counts of its last digit."""
+
+    ohm: Positive
+    reading_s: Positive
+    percent: Annotated[float, Field(ge=0, le=10)]
+    counts: Annotated[int, Field(ge=0, le=100)]
+    digit_v: Positive
+
+
+class Eye(_Part):
+    """How finely an angle can be judged against a drawing."""
+
+    resolution_deg: Positive
+
+
+class Hand(_Part):
+    """A person's hand at a joint."""
+
+    torque_n_m: Positive
+    speed_deg_s: Positive
+
+
+class GaugesPart(_Part):
+    """What lies on the bench."""
+
+    level: Level
+    mark: Mark
+    meter: Meter
+    eye: Eye
+    hand: Hand
+
+
+class Tolerances(_Part):
+    """Half widths of what a seed draws: degrees, or fractions of the nominal figure."""
+
+    base_tilt_deg: Annotated[float, Field(ge=0, le=10)]
+    switch_deg: Annotated[float, Field(ge=0, le=10)]
+    differential: Fraction
+    holding_torque: Fraction
+    friction: Fraction
+
+
+class Motor(_Part):
+    """A two-phase stepping motor's nameplate; the current is the peak of one phase."""
+
+    frame_mm: Annotated[int, Field(ge=14, le=110)]
+    holding_n_m: Annotated[float, Field(gt=0, le=20)]
+    current_a: Annotated[float, Field(gt=0, le=10)]
+    coil_ohm: Annotated[float, Field(gt=0, le=100)]
+    inductance_h: Annotated[float, Field(gt=0, le=0.1)]
+    rotor_kg_m2: Annotated[float, Field(gt=0, le=1e-2)]
+    full_steps: Literal[200, 400]
+
+
+class Encoder(_Part):
+    """Counts (X4) a turn of what it is mounted on."""
+
+    counts: Annotated[int, Field(ge=16, le=1_000_000, multiple_of=4)]
+    mount: Literal["motor", "joint"]
+
+
+class Home(_Part):
+    """Where the limit switch sits and how a homing run approaches it."""
+
+    end: Literal["negative", "positive"]
+    switch_deg: float
+    differential_deg: Positive
+    fast_deg_s: Positive
+    slow_deg_s: Positive
+    back_off_deg: Positive
+    acceleration_deg_s2: Positive
+
+
+class Trim(_Part):
+    """The pose in which a gauge shows this joint's zero, and what it then reads."""
+
+    gauge: Literal["level", "mark"]
+    pose_deg: tuple[float, ...]
+    reads_deg: float
+
+
+class Joint(_Part):
+    """One axis from motor to link."""
+
+    name: Annotated[str, Field(pattern=r"^J[1-9]$")]
+    what: str
+    stage: Annotated[int, Field(ge=1, le=9)]
+    motor: Motor
+    ratio: Annotated[float, Field(gt=0, le=500)]
+    efficiency: Annotated[float, Field(gt=0.05, le=1)]
+    friction_n_m: Annotated[float, Field(ge=0)]
+    microsteps: Literal[1, 2, 4, 8, 16, 32, 64, 128, 256]
+    encoder: Encoder
+    direction: Literal[-1, 1]
+    travel_deg: Interval
+    stops_deg: Interval
+    home: Home
+    trim: Trim
+    cable_m: Annotated[float, Field(gt=0, le=50)]
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Joint:
+        low, high = self.travel_deg
+        stop_low, stop_high = self.stops_deg
+        if not stop_low < low < high < stop_high:
+            raise ValueError(
+                f"travel_deg {list(self.travel_deg)} must be ascending and lie inside "
+                f"stops_deg {list(self.stops_deg)}"
+            )
+        inside = stop_low < self.home.switch_deg <= low
+        if self.home.end == "positive":
+            inside = high <= self.home.switch_deg < stop_high
+        if not inside:
+            raise ValueError(
+                f"home.switch_deg {self.home.switch_deg} must lie between the {self.home.end} end "
+                "of travel_deg and the hard stop"
+            )
+        if self.home.back_off_deg <= self.home.differential_deg:
+            raise ValueError(
+                f"home.back_off_deg {self.home.back_off_deg} must exceed "
+                f"differential_deg {self.home.differential_deg}, or the switch never releases"
+            )
+        return self
+
+    @property
+    def end_sign(self) -> int:
+        """+1 when the joint homes towards positive angles, -1 otherwise."""
+        return 1 if self.home.end == "positive" else -1
+
+    @property
+    def steps_per_deg(self) -> float:
+        """Microsteps for a degree at the joint, without sign."""
+        return self.motor.full_steps * self.microsteps * self.ratio / 360.0
+
+
+class Scene(_Part):
+    """One arm, ready to be built. `folder` is where its URDF is looked for."""
+
+    schema_: Literal[1] = Field(alias="schema")
+    name: str
+    title: str
+    urdf: str
+    payload_kg: Annotated[float, Field(ge=0, le=50)]
+    rest_pose_deg: tuple[float, ...]
+    supplies: Supplies
+    card: CardPart
+    drive: DrivePart
+    encoder: EncoderPart
+    switch: SwitchPart
+    harness: HarnessPart
+    gauges: GaugesPart
+    tolerances: Tolerances
+    joint: Annotated[tuple[Joint, ...], Field(min_length=1, max_length=9)]
+    folder: Path = Path()
+
+    @model_validator(mode="after")
+    def _whole(self) -> Scene:
+        names = [joint.name for joint in self.joint]
+        expected = [f"J{n}" for n in range(1, len(names) + 1)]
+        if names != expected:
+            raise ValueError(f"joint: got names {names}, expected {expected} in that order")
+        self._check_pose("rest_pose_deg", self.rest_pose_deg)
+        for joint in self.joint:
+            self._check_pose(f"{joint.name}: trim.pose_deg", joint.trim.pose_deg)
+        return self
+
+    def _check_pose(self, what: str, pose: tuple[float, ...]) -> None:
+        if len(pose) != len(self.joint):
+            raise ValueError(
+                f"{what}: got {len(pose)} angles, expected {len(self.joint)}, one a joint"
+            )
+        for joint, angle in zip(self.joint, pose, strict=True):
+            low, high = joint.travel_deg
+            if not low <= angle <= high:
+                raise ValueError(
+                    f"{what}: {angle} for {joint.name} lies outside its travel {low} to {high} deg"
+                )
+
+    def joint_number(self, name: str) -> int:
+        """Number from 0 of a joint by its name; `ValueError` when there is none."""
+        return [joint.name for joint in self.joint].index(name)
+
+    @property
+    def urdf_path(self) -> Path:
+        """The URDF beside the scene file."""
+        return self.folder / self.urdf

@@ -1,0 +1,246 @@
+"""A controller card without firmware: for each axis a pulse generator, a counter, a switch input.
+
+It knows pins, steps and counts; degrees are somebody else's business. Whatever it does applies
+at the rig's present tick.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Literal, NamedTuple, Protocol
+
+from ..errors import CardBusy
+from . import profile as profiles
+from .profile import Profile
+
+Edge = Literal["RISE", "FALL"]
+
+DEFAULT_RATE = 1000.0
+DEFAULT_ACCELERATION = 10000.0
+RATE_LIMITS = (1.0, 200_000.0)
+ACCELERATION_LIMITS = (1.0, 5_000_000.0)
+
+
+class Latch(NamedTuple):
+    """What was caught at the edge that halted an axis; `hit` is False until it comes."""
+
+    hit: bool
+    count: int
+    step: int
+    tick: int
+
+
+NO_LATCH = Latch(False, 0, 0, 0)
+
+
+class Plant(Protocol):
+    """What the card needs of the rig around it."""
+
+    @property
+    def now(self) -> int: ...
+    def output(self, axis: int, pin: str, level: int) -> None:
+        """Put an output pin (`DIR`, `ENA`) to a level."""
+
+    def read_count(self, axis: int) -> int:
+        """The counter's value at this tick."""
+
+    def preset_count(self, axis: int, value: int) -> None:
+        """Load the counter."""
+
+    def level(self, axis: int) -> int:
+        """The switch input's level."""
+
+    def motion_changed(self) -> None:
+        """A pulse generator started, slowed or ended."""
+
+    def at(self, tick: int, callback: Callable[[], None]) -> None:
+        """Run a callback at a tick."""
+
+    def notify(self) -> None:
+        """Something happened that a program may be waiting for."""
+
+
+class Axis:
+    """One pulse generator. Pulses are counted up since power-up; `sign` is DIR's."""
+
+    def __init__(self) -> None:
+        self.rate = DEFAULT_RATE
+        self.acceleration = DEFAULT_ACCELERATION
+        self.profile: Profile | None = None
+        self.sign = 1
+        self._base = 0
+        self._step_zero = 0
+        self.edge: Edge | None = None
+        self.latch = NO_LATCH
+
+    def pulses(self, tick: int) -> int:
+        """Pulses given since power-up."""
+        return self._base + (self.profile.pulses(tick) if self.profile else 0)
+
+    def travel(self, tick: int) -> tuple[float, float, float]:
+        """Pulses evened out, their rate and acceleration (per s, per s²), all unsigned."""
+        if self.profile is None:
+            return (float(self._base), 0.0, 0.0)
+        distance, rate, acceleration = self.profile.at(tick)
+        return (self._base + distance, rate, acceleration)
+
+    def steps(self, tick: int) -> int:
+        """The commanded step counter."""
+        return self._step_zero + self.sign * (self.pulses(tick) - self._base)
+
+    def preset(self, tick: int, value: int) -> None:
+        """Load the step counter."""
+        self._step_zero += value - self.steps(tick)
+
+    def begin(self, profile: Profile, sign: int) -> None:
+        """Start a profile; the axis must be at rest."""
+        self.profile = profile
+        self.sign = sign
+
+    def finish(self, tick: int) -> None:
+        """Fold an ended profile into the counters."""
+        self._step_zero = self.steps(tick)
+        self._base = self.pulses(tick)
+        self.profile = None
+
+
+class Card:
+    """The card's side of the wire, axis numbers from 0."""
+
+    def __init__(self, plant: Plant, axes: int) -> None:
+        self._plant = plant
+        self.axes = axes
+        self.axis = [Axis() for _ in range(axes)]
+        self._enabled = [False] * axes
+        self.events = 0
+
+    def enable(self, axis: int, on: bool) -> None:
+        """Put the ENABLE output of an axis high (on) or low."""
+        self._enabled[axis] = on
+        self._plant.output(axis, "ENA", int(on))
+
+    def enabled(self, axis: int) -> bool:
+        """Whether the ENABLE output is high."""
+        return self._enabled[axis]
+
+    def set_rate(self, axis: int, steps_per_s: float) -> None:
+        """Rate of the moves and runs that start from now on."""
+        self.axis[axis].rate = steps_per_s
+
+    def rate(self, axis: int) -> float:
+        """Steps per second."""
+        return self.axis[axis].rate
+
+    def set_acceleration(self, axis: int, steps_per_s2: float) -> None:
+        """Acceleration of the moves, runs and halts that start from now on."""
+        self.axis[axis].acceleration = steps_per_s2
+
+    def acceleration(self, axis: int) -> float:
+        """Steps per second squared."""
+        return self.axis[axis].acceleration
+
+    def move(self, axis: int, steps: int) -> None:
+        """Start a relative move; 0 steps is no move. Raises `CardBusy` while the axis moves."""
+        self._must_rest(axis)
+        part = self.axis[axis]
+        if steps != 0:
+            now = self._plant.now
+            profile = profiles.move(now, abs(steps), part.rate, part.acceleration)
+            self._begin(axis, profile, 1 if steps > 0 else -1)
+
+    def run(self, axis: int, sign: int) -> None:
+        """Run until halted or aborted. Raises `CardBusy` while the axis moves."""
+        self._must_rest(axis)
+        part = self.axis[axis]
+        self._begin(axis, profiles.run(self._plant.now, part.rate, part.acceleration), sign)
+
+    def _must_rest(self, axis: int) -> None:
+        if self.moving(axis):
+            raise CardBusy(f"axis {axis + 1} is moving: wait for *OPC? or abort it first")
+
+    def _begin(self, axis: int, profile: Profile, sign: int) -> None:
+        self._plant.output(axis, "DIR", int(sign > 0))
+        self.axis[axis].begin(profile, sign)
+        self._watch_end(axis, profile)
+        self._plant.motion_changed()
+
+    def _watch_end(self, axis: int, profile: Profile) -> None:
+        if profile.total is None:
+            return
+
+        def ended() -> None:
+            if self.axis[axis].profile is profile:
+                self.axis[axis].finish(profile.end)
+                self._plant.motion_changed()
+                self._event()
+
+        self._plant.at(profile.end, ended)
+
+    def abort(self, axis: int) -> None:
+        """Slow down to rest."""
+        part = self.axis[axis]
+        if part.profile is None:
+            return
+        part.profile = profiles.stop(part.profile, self._plant.now, part.acceleration)
+        self._watch_end(axis, part.profile)
+        self._plant.motion_changed()
+
+    def moving(self, axis: int) -> bool:
+        """Whether the pulse generator runs."""
+        return self.axis[axis].profile is not None
+
+    def steps(self, axis: int) -> int:
+        """The commanded step counter."""
+        return self.axis[axis].steps(self._plant.now)
+
+    def preset_steps(self, axis: int, value: int) -> None:
+        """Load the step counter."""
+        self.axis[axis].preset(self._plant.now, value)
+
+    def count(self, axis: int) -> int:
+        """The encoder counter."""
+        return self._plant.read_count(axis)
+
+    def preset_count(self, axis: int, value: int) -> None:
+        """Load the encoder counter."""
+        self._plant.preset_count(axis, value)
+
+    def arm_halt(self, axis: int, edge: Edge | None) -> None:
+        """Halt at the next such edge of the axis's own switch input; None disarms."""
+        self.axis[axis].edge = edge
+        if edge is not None:
+            self.axis[axis].latch = NO_LATCH
+
+    def halt_edge(self, axis: int) -> Edge | None:
+        """The edge an axis waits for."""
+        return self.axis[axis].edge
+
+    def latch(self, axis: int) -> Latch:
+        """What the last armed edge caught."""
+        return self.axis[axis].latch
+
+    def level(self, axis: int) -> int:
+        """The switch input's level, 0 or 1."""
+        return self._plant.level(axis)
+
+    def edge(self, axis: int, level: int) -> None:
+        """The switch input changed to `level` (the rig calls this at the tick of the edge)."""
+        part = self.axis[axis]
+        if part.edge == ("RISE" if level else "FALL"):
+            now = self._plant.now
+            part.edge = None
+            part.latch = Latch(True, self.count(axis), part.steps(now), now)
+            self.abort(axis)
+        self._event()
+
+    def reset(self) -> None:
+        """Power-up state of outputs and settings; counters stay as they are."""
+        for number, part in enumerate(self.axis):
+            self.abort(number)
+            self.enable(number, False)
+            part.rate, part.acceleration = DEFAULT_RATE, DEFAULT_ACCELERATION
+            part.edge, part.latch = None, NO_LATCH
+
+    def _event(self) -> None:
+        self.events += 1
+        self._plant.notify()

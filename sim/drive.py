@@ -1,0 +1,106 @@
+"""A stepper drive and its motor: inputs to field, field to torque.
+
+The field is a number of microsteps; a microstep is a quarter turn of the electrical angle divided
+by the microstep setting. The motor's torque is that of an ideal two-phase machine,
+T = Th (iB cos(p θ) - iA sin(p θ)), with coil currents iA, iB as fractions of the set current
+(standard stepper theory; T = Th sin(p (φ - θ)) when both coils get what they should).
+"""
+
+from __future__ import annotations
+
+import math
+
+from ..scenes import Joint
+from .card import Axis
+
+TWO_PI = 2 * math.pi
+
+
+class Drive:
+    """One axis's drive. Angles in rad at the motor shaft."""
+
+    def __init__(self, joint: Joint, holding_n_m: float) -> None:
+        self.joint = joint
+        self.holding_n_m = holding_n_m
+        self.teeth = joint.motor.full_steps // 4
+        self.rad_per_step = TWO_PI / joint.motor.full_steps / joint.microsteps
+        self.well_rad = TWO_PI / self.teeth
+        self.energised = False
+        self.step_lit = False
+        self.direction_lit = False
+        self.enable_lit = False
+        self.supplied = False
+        self.current = 1.0
+        self.coils = ((1.0, 0.0), (0.0, 1.0))
+        self.wells = 0
+        self._field = 0
+        self._feeds: list[tuple[Axis, int, int]] = []
+
+    @property
+    def torque_n_m(self) -> float:
+        """Peak of the torque-angle curve with the coils as they are, N·m at the shaft."""
+        return self.holding_n_m * self.current * self.coils[0][0]
+
+    @property
+    def regular(self) -> bool:
+        """Whether both coils get equal currents and nothing of each other's."""
+        (aa, ab), (ba, bb) = self.coils
+        if aa <= 0.02:
+            return False
+        return abs(aa - bb) < 0.02 * aa and abs(ab) < 0.02 * aa and abs(ba) < 0.02 * aa
+
+    @property
+    def moving(self) -> bool:
+        """Whether any pulse generator that feeds this drive is running."""
+        return any(axis.profile is not None for axis, _, _ in self._feeds)
+
+    def feed(self, tick: int, feeds: list[tuple[Axis, int]]) -> None:
+        """From now on follow these pulse generators, each with its sign of a step."""
+        self._field = self.field_steps(tick)
+        self._feeds = [(axis, sign, axis.pulses(tick)) for axis, sign in feeds]
+
+    def step(self, sign: int) -> None:
+        """A single edge of the STEP input, outside a pulse train."""
+        self._field += sign
+
+    def field_steps(self, tick: int) -> int:
+        """The field in whole microsteps."""
+        field = self._field
+        for axis, sign, start in self._feeds:
+            field += sign * (axis.pulses(tick) - start)
+        return field
+
+    def field(self, tick: int) -> tuple[float, float, float]:
+        """The field in rad at the shaft, its rate and acceleration, pulses evened out."""
+        place, rate, acceleration = float(self._field), 0.0, 0.0
+        for axis, sign, start in self._feeds:
+            distance, axis_rate, axis_acceleration = axis.travel(tick)
+            place += sign * (distance - start)
+            rate += sign * axis_rate
+            acceleration += sign * axis_acceleration
+        unit = self.rad_per_step
+        return place * unit, rate * unit, acceleration * unit
+
+    def corners(self, tick: int) -> list[int]:
+        """Ticks after `tick` at which a feeding profile changes its acceleration."""
+        return [
+            corner
+            for axis, _, _ in self._feeds
+            if axis.profile is not None
+            for corner in axis.profile.corners
+            if corner > tick
+        ]
+
+    def coil_currents(self, tick: int) -> tuple[float, float]:
+        """Currents of both coils as fractions of the set current."""
+        angle = self.field_steps(tick) * self.rad_per_step * self.teeth
+        cosine, sine = math.cos(angle), math.sin(angle)
+        (aa, ab), (ba, bb) = self.coils
+        return (
+            self.current * (aa * cosine + ab * sine),
+            self.current * (ba * cosine + bb * sine),
+        )
+
+    def capture(self, tick: int, rotor_rad: float) -> None:
+        """Take the well nearest to the rotor as the one it is held in."""
+        self.wells = round((self.field(tick)[0] - rotor_rad) / self.well_rad)

@@ -1,0 +1,333 @@
+"""The harness of a scene: which terminal is tied to which, through what.
+
+Each conductor of a joint has two terminals: `CARD.J3.DIR` where it starts (card, drive or rail)
+and `J3.DIR` at the part. A conductor that starts on a rail shares the rail's terminal there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from ..errors import UnknownTerminal, nearest
+from ..scenes import WIRES, Joint, Scene
+from .circuit import GROUND, OPEN_OHM, RAILS, Array, Choice, Circuit, Island, Led, Link, Source
+from .individual import Individual, drawn
+from .parts import Parts
+
+COILS = ("A", "B")
+_QUADRATURE = ((0, 0), (1, 0), (1, 1), (0, 1))
+_HALF_24V = 12.0
+
+
+class Solved:
+    """An island's volts for one reading: volts and source resistance by node."""
+
+    def __init__(self, harness: Harness, island: Island | None) -> None:
+        self._known = harness.circuit.known_v
+        self._known_index = {node: i for i, node in enumerate(harness.circuit.known)}
+        self._island = island
+        if island is not None:
+            self.volts, self._block, self.lit = island.solve(harness.settings, self._known)
+
+    def volt(self, node: str) -> float:
+        """Volts of a node against the 0 V rail."""
+        if self._island is not None and node in self._island.index:
+            return float(self.volts[self._island.index[node]])
+        return float(self._known[self._known_index[node]])
+
+    def source_ohm(self, node: str) -> float:
+        """Thevenin resistance at a node; rails count as 0."""
+        if self._island is not None and node in self._island.index:
+            at = self._island.index[node]
+            return float(self._block.transfer[at, at])
+        return 0.0
+
+
+class Harness:
+    """Netlist, settings of all contacts and outputs, and the circuit solved from them."""
+
+    def __init__(self, scene: Scene, individual: Individual, seed: int) -> None:
+        self.scene = scene
+        self.individual = individual
+        self._seed = seed
+        places = [f"{joint.name}.{wire}" for joint in scene.joint for wire in WIRES]
+        self.near_end = {place: self._start(place) for place in places}
+        self.parts = Parts(dict(individual.wire_ohm), {place: place for place in places})
+        self.settings: dict[str, int] = {}
+        for joint in scene.joint:
+            for output in ("DIR", "STEP", "ENA"):
+                self.settings[f"{joint.name}.{output}"] = 0
+            for part in ("SW", "ENC", "DRIVE"):
+                self.settings[f"{joint.name}.{part}"] = 0
+        self.motor_supply = True
+        self.fit(self.parts)
+
+    def _start(self, place: str) -> str:
+        joint, wire = place.split(".", 1)
+        start = self.scene.harness.wires[wire].from_
+        return f"CARD.{joint}.{wire}" if start in ("card", "drive") else f"RAIL.{start}"
+
+    @property
+    def conductors(self) -> list[str]:
+        """All conductors, joint by joint."""
+        return list(self.near_end)
+
+    def terminals(self, prefix: str = "") -> list[str]:
+        """Names a meter's probe can touch, optionally of one joint only (`J5`)."""
+        names = [*RAILS, *(f"CARD.{place}" for place in self.near_end), *self.near_end]
+        if not prefix:
+            return names
+        start = prefix.removeprefix("CARD.")
+        return [n for n in names if n.removeprefix("CARD.").startswith(start)]
+
+    def node(self, terminal: str) -> str:
+        """The node behind a terminal's name.
+
+        Raises `UnknownTerminal` with the nearest name.
+        """
+        if terminal in RAILS or terminal in self.near_end:
+            return terminal
+        place = terminal.removeprefix("CARD.")
+        if terminal.startswith("CARD.") and place in self.near_end:
+            return self.near_end[place]
+        raise UnknownTerminal(
+            f"no terminal {terminal!r}: expected one like 'J5.SW.COM', 'CARD.J5.SW.COM' "
+            f"or 'RAIL.5V'{nearest(terminal, self.terminals())}"
+        )
+
+    def fit(self, parts: Parts) -> None:
+        """Take these parts and solve anew; the settings of contacts stay."""
+        self.parts = parts
+        self.circuit = self._build()
+        self._settle()
+
+    def _settle(self) -> None:
+        self.circuit.settle_rails(self._sources(), self.settings)
+
+    def _sources(self) -> list[Source]:
+        volts, supplies = self.individual.rail_volts, self.scene.supplies
+        switch_ohm = 0.0 if self.motor_supply else OPEN_OHM
+        return [
+            Source("RAIL.24V", volts["RAIL.24V"], supplies.v24.ohm + switch_ohm),
+            Source("RAIL.5V", volts["RAIL.5V"], supplies.v5.ohm),
+            Source("RAIL.3V3", volts["RAIL.3V3"], supplies.v3v3.ohm),
+        ]
+
+    def set_motor_supply(self, on: bool) -> None:
+        """Close or open the 24 V supply switch."""
+        self.motor_supply = on
+        self._settle()
+
+    def set(self, name: str, setting: int) -> bool:
+        """Put a contact or output into a setting. True when the rails had to be solved anew.
+
+        A change that moves a rail's current by less than 5 mA leaves the rails as they are: it
+        is below a millivolt of their internal resistance.
+        """
+        if self.settings[name] == setting:
+            return False
+        island = self.circuit.island_of_choice.get(name)
+        if island is None:
+            self.settings[name] = setting
+            return False
+        before = self._rail_amps(island)
+        self.settings[name] = setting
+        if float(abs(self._rail_amps(island) - before).max()) < 5e-3:
+            return False
+        self._settle()
+        return True
+
+    def _rail_amps(self, island: Island) -> Array:
+        known_v = self.circuit.known_v
+        _, block, _ = island.solve(self.settings, known_v)
+        amps: Array = block.drawn + block.admittance @ known_v
+        return amps[: len(RAILS) - 1]
+
+    def look(self, node: str) -> Solved:
+        """The island around a node, solved as things are."""
+        return Solved(self, self.circuit.island_of.get(node))
+
+    def volts_between(self, red: str, black: str, load_ohm: float) -> float:
+        """DC volts between two terminals with a meter of `load_ohm` across them.
+
+        The meter is a resistor in the netlist while it reads, so it pulls a floating node down.
+        """
+        a, b = self.node(red), self.node(black)
+        spare = self.parts
+        loaded = spare.copy()
+        loaded.bridge(a, b, load_ohm)
+        kept, known = self.circuit, self.circuit.known_v.copy()
+        try:
+            self.parts = loaded
+            self.circuit = self._build()
+            self.circuit.known_v = known
+            return self.look(a).volt(a) - self.look(b).volt(b)
+        finally:
+            self.parts, self.circuit = spare, kept
+
+    def _build(self) -> Circuit:
+        links: list[Link] = []
+        for place in self.near_end:
+            ohm = min(self.parts.ohm[place], OPEN_OHM)
+            links.append((self.near_end[place], self.parts.far_end[place], ohm))
+        links.extend(self.parts.bridges)
+        leds: list[Led] = []
+        choices: list[Choice] = []
+        injections: list[tuple[str, float]] = []
+        fixed: list[str] = []
+        for joint in self.scene.joint:
+            self._add_card(joint, links, choices, injections)
+            self._add_drive(joint, links, leds, choices, fixed)
+            choices.append(self._encoder(joint, links))
+            choices.append(self._switch(joint))
+        return Circuit(links, leds, choices, injections, fixed)
+
+    def _add_card(
+        self,
+        joint: Joint,
+        links: list[Link],
+        choices: list[Choice],
+        injections: list[tuple[str, float]],
+    ) -> None:
+        card = self.scene.card
+        for output in ("DIR", "STEP", "ENA"):
+            name = f"{joint.name}.{output}"
+            pin = f"CARD.{name}"
+            choices.append(
+                Choice(
+                    name,
+                    ([(pin, GROUND, card.output_ohm)], [(pin, "RAIL.5V", card.output_ohm)]),
+                )
+            )
+        for pin in input_pins(joint.name):
+            links.append((pin, GROUND, card.input_leak_ohm))
+            injections.append((pin, drawn(self._seed, f"{pin}.bias").uniform(*card.input_bias_a)))
+
+    def _add_drive(
+        self,
+        joint: Joint,
+        links: list[Link],
+        leds: list[Led],
+        choices: list[Choice],
+        fixed: list[str],
+    ) -> None:
+        drive, name, volts = self.scene.drive, joint.name, self.scene.supplies.v24.volts
+        for which in ("DIR", "STEP", "ENA"):
+            leds.append(
+                Led(
+                    f"{name}.{which}",
+                    f"{name}.{which}",
+                    f"{name}.OPTO0V",
+                    drive.opto_ohm,
+                    drive.opto_forward_v,
+                )
+            )
+        supply = (f"{name}.DRIVE.24V", f"{name}.DRIVE.0V")
+        choices.append(
+            Choice(
+                f"{name}.DRIVE",
+                ([(*supply, volts / drive.idle_a)], [(*supply, volts / drive.load_a)]),
+            )
+        )
+        for coil in COILS:
+            links.append((f"{name}.MOTOR.{coil}+", f"{name}.MOTOR.{coil}-", joint.motor.coil_ohm))
+            for end in ("+", "-"):
+                leg = f"LEG.{name}.{coil}{end}"
+                fixed.append(leg)
+                links.append((leg, f"CARD.{name}.MOTOR.{coil}{end}", self._leg_ohm(joint)))
+
+    def _leg_ohm(self, joint: Joint) -> float:
+        """What makes half the supply on each leg drive the set current through a sound coil."""
+        wire = self.scene.harness.wires["MOTOR.A+"].ohm_per_m * joint.cable_m
+        wires = 2 * (wire + 2 * self.scene.harness.crimp_ohm)
+        whole = self.scene.supplies.v24.volts / joint.motor.current_a
+        return (whole - joint.motor.coil_ohm - wires) / 2
+
+    def _encoder(self, joint: Joint, links: list[Link]) -> Choice:
+        part, name = self.scene.encoder, joint.name
+        plus, minus = f"{name}.ENC.5V", f"{name}.ENC.0V"
+        links.append((plus, minus, self.scene.supplies.v5.volts / part.supply_a))
+        settings = []
+        for a, b in _QUADRATURE:
+            settings.append(
+                [
+                    (f"{name}.ENC.A", plus if a else minus, part.output_ohm),
+                    (f"{name}.ENC.B", plus if b else minus, part.output_ohm),
+                ]
+            )
+        dead = [(f"{name}.ENC.{channel}", minus, part.dead_ohm) for channel in COILS]
+        return Choice(f"{name}.ENC", (*settings, dead), (plus, minus, part.supply_min_v))
+
+    def _switch(self, joint: Joint) -> Choice:
+        """At rest on the ground throw, pressed on the 3.3 V throw, in transit on neither."""
+        name, ohm = joint.name, self.scene.switch.closed_ohm
+        common = f"{name}.SW.COM"
+        return Choice(
+            f"{name}.SW",
+            ([(common, f"{name}.SW.NC", ohm)], [(common, f"{name}.SW.NO", ohm)], []),
+        )
+
+    def tied(self, one: str, other: str) -> bool:
+        """Whether volts at one node follow volts at the other: a low resistance between them."""
+        if one == other:
+            return True
+        island = self.circuit.island_of.get(one)
+        if island is None or other not in island.index:
+            return False
+        _, block, _ = island.solve(self.settings, self.circuit.known_v)
+        i, j = island.index[one], island.index[other]
+        return bool(block.transfer[i, j] > 0.5 * block.transfer[j, j])
+
+    def coil_currents(self, joint: Joint) -> tuple[tuple[float, float], tuple[float, float]]:
+        """How much of its set current each coil gets from each bridge, signs included.
+
+        Row = coil A, B; column = bridge A, B. A sound motor has the identity.
+        """
+        rows = []
+        known_index = {node: i for i, node in enumerate(self.circuit.known)}
+        for coil in COILS:
+            plus, minus = f"{joint.name}.MOTOR.{coil}+", f"{joint.name}.MOTOR.{coil}-"
+            row = []
+            for bridge in COILS:
+                change = 0.0
+                for end, volts in (("+", _HALF_24V), ("-", -_HALF_24V)):
+                    leg = known_index[f"LEG.{joint.name}.{bridge}{end}"]
+                    change += volts * (self._slope(plus, leg) - self._slope(minus, leg))
+                row.append(change / joint.motor.coil_ohm / joint.motor.current_a)
+            rows.append((row[0], row[1]))
+        return rows[0], rows[1]
+
+    def _slope(self, node: str, known: int) -> float:
+        island = self.circuit.island_of.get(node)
+        if island is None:
+            return 0.0
+        _, block, _ = island.solve(self.settings, self.circuit.known_v)
+        return float(block.by_known[island.index[node], known])
+
+    def lit(self, joint: Joint) -> tuple[bool, bool, bool]:
+        """Whether the DIR, STEP and ENABLE inputs of a drive conduct enough to switch."""
+        island = self.circuit.island_of[f"{joint.name}.OPTO0V"]
+        known_v = self.circuit.known_v
+        volts, _, on = island.solve(self.settings, known_v)
+        amps = dict(
+            zip([led.name for led in island.leds], island.led_amps(on, volts, known_v), strict=True)
+        )
+        least = self.scene.drive.opto_threshold_a
+        dir_on, step_on, ena_on = (
+            amps[f"{joint.name}.{which}"] >= least for which in ("DIR", "STEP", "ENA")
+        )
+        return dir_on, step_on, ena_on
+
+    def drive_supply_v(self, joint: Joint) -> float:
+        """Volts at a drive's supply terminals."""
+        plus, minus = f"{joint.name}.DRIVE.24V", f"{joint.name}.DRIVE.0V"
+        return self.look(plus).volt(plus) - self.look(minus).volt(minus)
+
+    def joints_in(self, island: Island) -> Sequence[str]:
+        """Names of the joints whose opto inputs lie in an island."""
+        return sorted({led.name.split(".", 1)[0] for led in island.leds})
+
+
+def input_pins(joint: str) -> tuple[str, str, str]:
+    """The card's input pins of a joint: switch, channel A, channel B."""
+    return f"CARD.{joint}.SW.COM", f"CARD.{joint}.ENC.A", f"CARD.{joint}.ENC.B"

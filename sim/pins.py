@@ -1,0 +1,138 @@
+"""One digital input of the card: threshold with hysteresis, and what a floating one does.
+
+A driven input follows its source at once. A floating one keeps its charge: it creeps towards the
+volts its leakage gives it, with mains hum from the cable and a slow drift on top. Its crossings of
+the thresholds come from that formula, by bracketing and bisection, never from sampling.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from .clock import TICKS_PER_S
+from .individual import drawn
+
+FLOATING_S = 10e-6
+"""An input whose source needs longer than this to charge it counts as floating."""
+_WINDOW_S = 0.1
+_GRID = 201
+_DRIFT_HZ = (0.11, 0.29)
+
+
+class InputPin:
+    """Level and volts of one input."""
+
+    def __init__(
+        self,
+        name: str,
+        seed: int,
+        *,
+        farad: float,
+        low_v: float,
+        high_v: float,
+        hum_a: float,
+        hum_hz: float,
+        drift_a: float,
+    ) -> None:
+        self.name = name
+        self.level = 0
+        self._farad, self._low_v, self._high_v = farad, low_v, high_v
+        self._hum_a, self._omega, self._drift_a = hum_a, 2 * math.pi * hum_hz, drift_a
+        random = drawn(seed, f"{name}.pickup")
+        self._hum_phase = random.uniform(0, 2 * math.pi)
+        self._drift_phase = (random.uniform(0, 2 * math.pi), random.uniform(0, 2 * math.pi))
+        self._from_v = self._to_v = 0.0
+        self._since = 0
+        self._ohm = 0.0
+
+    def slow(self, source_ohm: float) -> bool:
+        """Whether a source of this resistance would leave the input floating."""
+        return source_ohm * self._farad > FLOATING_S
+
+    @property
+    def floating(self) -> bool:
+        """Whether nothing drives the input."""
+        return self.slow(self._ohm)
+
+    def drive(self, now: int, volts: float, source_ohm: float) -> None:
+        """The circuit around the input changed: new open volts and source resistance."""
+        if volts == self._to_v and source_ohm == self._ohm:
+            return
+        held = self._charge(now)
+        self._from_v, self._to_v, self._since, self._ohm = held, volts, now, source_ohm
+        if not self.floating:
+            self._from_v = volts
+            if volts >= self._high_v:
+                self.level = 1
+            elif volts <= self._low_v:
+                self.level = 0
+
+    def _charge(self, now: int) -> float:
+        if not self.floating:
+            return self._to_v
+        elapsed = (now - self._since) / TICKS_PER_S
+        decay = math.exp(-elapsed / (self._ohm * self._farad))
+        return self._to_v + (self._from_v - self._to_v) * decay
+
+    def drift_v(self, now: int, ohm: float) -> float:
+        """What the slow drift adds at `now` across a source of `ohm`."""
+        time = now / TICKS_PER_S
+        first, second = self._drift_phase
+        wave = math.sin(2 * math.pi * _DRIFT_HZ[0] * time + first)
+        wave += 0.6 * math.sin(2 * math.pi * _DRIFT_HZ[1] * time + second)
+        return self._drift_a * ohm * wave / 1.6
+
+    def _hum_v(self) -> tuple[float, float]:
+        lag = self._omega * self._ohm * self._farad
+        return self._hum_a * self._ohm / math.hypot(1, lag), self._hum_phase - math.atan(lag)
+
+    def volts(self, now: int) -> float:
+        """Volts at the pin now."""
+        if not self.floating:
+            return self._to_v
+        height, phase = self._hum_v()
+        hum = height * math.cos(self._omega * now / TICKS_PER_S + phase)
+        return self._charge(now) + hum + self.drift_v(now, self._ohm)
+
+    def next_crossing(self, now: int) -> tuple[int, int] | None:
+        """The next tick at which the level changes, and the new level.
+
+        The level is unchanged when no crossing lies in the window: ask again then. None when the
+        pin can never cross as things are.
+        """
+        if not self.floating:
+            return None
+        height, phase = self._hum_v()
+        swing = height + self._drift_a * self._ohm
+        high = max(self._from_v, self._to_v) + swing
+        low = min(self._from_v, self._to_v) - swing
+        if (self.level == 0 and high < self._high_v) or (self.level == 1 and low > self._low_v):
+            return None
+        window = round(_WINDOW_S * TICKS_PER_S)
+        grid = np.linspace(0, window, _GRID)
+        elapsed = (now - self._since + grid) / TICKS_PER_S
+        time = (now + grid) / TICKS_PER_S
+        values = self._to_v + (self._from_v - self._to_v) * np.exp(
+            -elapsed / (self._ohm * self._farad)
+        )
+        values += height * np.cos(self._omega * time + phase)
+        values += np.linspace(
+            self.drift_v(now, self._ohm), self.drift_v(now + window, self._ohm), _GRID
+        )
+        beyond = values >= self._high_v if self.level == 0 else values <= self._low_v
+        hits = np.flatnonzero(beyond)
+        if hits.size == 0:
+            return now + window, self.level
+        if hits[0] == 0:
+            return now + 1, 1 - self.level
+        low_tick, high_tick = now + int(grid[hits[0] - 1]), now + math.ceil(grid[hits[0]])
+        while high_tick - low_tick > 1:
+            middle = (low_tick + high_tick) // 2
+            volts = self.volts(middle)
+            if volts >= self._high_v if self.level == 0 else volts <= self._low_v:
+                high_tick = middle
+            else:
+                low_tick = middle
+        return high_tick, 1 - self.level

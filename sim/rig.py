@@ -1,0 +1,458 @@
+"""The rig: one arm, its harness and its card, and the only owner of rig time.
+
+Everything that changes the plant (bytes, hands, faults, the clock) is applied here, at a tick,
+between two events. Between events nothing moves except by `Motion`'s own account.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Callable, Sequence
+from types import TracebackType
+from typing import Any
+
+from ..scenes import Scene
+from .body import Body
+from .card import Card
+from .circuit import Island
+from .clock import EventQueue, Timer, ticks
+from .drive import TWO_PI, Drive
+from .encoder import HOLD, Counter, Levels
+from .gauges import Gauges
+from .hands import Hands
+from .harness import Harness, Solved, input_pins
+from .individual import draw_individual
+from .motion import Motion
+from .parts import Parts
+from .pins import InputPin
+from .switch import AT_REST, IN_TRANSIT, PRESSED, Switch
+from .trace import Trace
+
+_RAILS_MOVED_V = 0.1
+_CHANNELS = ("A", "B")
+
+
+class Rig:
+    """One simulated arm on one simulated card.
+
+    `start_pose_deg` (one angle a joint, deg) replaces the pose the seed would draw; `parts` (from
+    `Parts.to_dict`) replaces the drawn conductors. Raises `ValueError` for a bad pose and
+    `SceneError` for a URDF that does not fit the scene.
+    """
+
+    def __init__(
+        self,
+        scene: Scene,
+        seed: int = 0,
+        *,
+        start_pose_deg: Sequence[float] | None = None,
+        parts: dict[str, Any] | None = None,
+    ) -> None:
+        self.scene, self.seed, self.now = scene, seed, 0
+        self.individual = draw_individual(scene, seed, start_pose_deg)
+        self.listeners: list[Callable[[], None]] = []
+        self.trace = Trace()
+        self.body = Body(
+            scene,
+            base_tilt_rad=self.individual.base_tilt_rad,
+            friction_n_m=self.individual.friction_n_m,
+        )
+        self._queue = EventQueue()
+        self.harness = Harness(scene, self.individual, seed)
+        self.drives = [
+            Drive(joint, holding)
+            for joint, holding in zip(scene.joint, self.individual.holding_n_m, strict=True)
+        ]
+        self.switches = self._make_switches()
+        self.motion = Motion(
+            scene,
+            self.individual,
+            self.body,
+            self.drives,
+            self.switches,
+            self.moved_switch,
+            self._turn_discs,
+        )
+        self.pins = self._make_pins()
+        self._float_timers: dict[str, Timer] = {}
+        discs = self.discs(self.motion.position)
+        self.counters = [Counter(joint, disc) for joint, disc in enumerate(discs)]
+        self._levels = [0] * len(scene.joint)
+        self._in_transit = [False] * len(scene.joint)
+        self.card = Card(self, len(scene.joint))
+        self.hands = Hands(self)
+        self.gauges = Gauges(self, seed)
+        for joint, switch in enumerate(self.switches):
+            self.harness.set(f"{scene.joint[joint].name}.SW", int(switch.pressed))
+        self.fit(Parts.from_dict(parts) if parts else self.harness.parts)
+        for counter in self.counters:
+            counter.count = 0
+
+    def _make_switches(self) -> list[Switch]:
+        return [
+            Switch(
+                f"{joint.name}.SW",
+                self.seed,
+                end_sign=joint.end_sign,
+                operating_deg=self.individual.switch_deg[number],
+                differential_deg=self.individual.differential_deg[number],
+                repeat_deg=self.scene.switch.repeat_deg,
+            )
+            for number, joint in enumerate(self.scene.joint)
+        ]
+
+    def _make_pins(self) -> dict[str, InputPin]:
+        card = self.scene.card
+        return {
+            name: InputPin(
+                name,
+                self.seed,
+                farad=card.input_farad,
+                low_v=card.input_low_v,
+                high_v=card.input_high_v,
+                hum_a=card.hum_a,
+                hum_hz=self.scene.supplies.mains_hz,
+                drift_a=card.input_wander_a,
+            )
+            for joint in self.scene.joint
+            for name in input_pins(joint.name)
+        }
+
+    def __enter__(self) -> Rig:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Give the physics client back; the rig is of no use afterwards."""
+        self.body.close()
+
+    # --- time ------------------------------------------------------------------------------
+
+    def at(self, tick: int, callback: Callable[[], None]) -> None:
+        """Run a callback at a tick; one in the past runs at once when time next moves."""
+        self._queue.at(max(tick, self.now), callback)
+
+    def pending(self) -> bool:
+        """Whether anything is going to happen by itself."""
+        return bool(self._queue.next_tick() < 1 << 62 or self.motion.next_tick() < 1 << 62)
+
+    def advance(self, until: int) -> None:
+        """Do everything due up to and including `until`."""
+        self.run_until(lambda: False, until)
+
+    def run_until(self, predicate: Callable[[], bool], limit: int) -> bool:
+        """Advance to `limit`, or to the first event after which `predicate` holds (then True)."""
+        while True:
+            if predicate():
+                return True
+            queued, moved = self._queue.next_tick(), self.motion.next_tick()
+            due = min(queued, moved)
+            if due > limit:
+                break
+            if moved <= queued:
+                if not self.motion.engine:
+                    self.now = moved
+                self.motion.proceed(min(limit, queued))
+                self.now = max(self.now, self.motion.tick)
+            else:
+                self.now = max(self.now, queued)
+                self._queue.pop()()
+        self.now = max(self.now, limit)
+        return False
+
+    def notify(self) -> None:
+        """Tell whoever waits that something happened."""
+        for listener in list(self.listeners):
+            listener()
+
+    # --- what the card needs ---------------------------------------------------------------
+
+    def output(self, axis: int, pin: str, level: int) -> None:
+        """Put a card output (`DIR`, `ENA`) to a level."""
+        name = f"{self.scene.joint[axis].name}.{pin}"
+        if self.harness.settings[name] != level:
+            self.trace.edge(self.now, name, level)
+            self._set(name, level)
+
+    def read_count(self, axis: int) -> int:
+        """A joint's counter now."""
+        counter = self.counters[axis]
+        discs = self.discs(self.motion.positions(self.now))
+        return counter.count_at([discs[disc] for disc in counter.discs])
+
+    def preset_count(self, axis: int, value: int) -> None:
+        """Load a joint's counter."""
+        self.counters[axis].count += value - self.read_count(axis)
+
+    def level(self, axis: int) -> int:
+        """A switch input's level now."""
+        return self._levels[axis]
+
+    def motion_changed(self) -> None:
+        """A pulse generator changed its mind."""
+        self.motion.settle(self.now)
+        self.motion.changed(self.now)
+
+    # --- parts and contacts ----------------------------------------------------------------
+
+    def fit(self, parts: Parts) -> None:
+        """Take other parts: conductors, bridges, parameters. The arm stays where it is."""
+        self.motion.settle(self.now)
+        self.harness.fit(parts)
+        for joint, drive in zip(self.scene.joint, self.drives, strict=True):
+            drive.current = parts.parameter(f"{joint.name}.MOTOR", "current")
+        for number, joint in enumerate(self.scene.joint):
+            self.switches[number].shift_deg = parts.parameter(f"{joint.name}.SW", "deg")
+        self._refresh_all()
+        for number, switch in enumerate(self.switches):
+            if switch.move_cam(math.degrees(self.motion.positions(self.now)[number])):
+                self.moved_switch(number)
+        self.motion.changed(self.now)
+
+    def supply_changed(self) -> None:
+        """The 24 V supply switch was thrown."""
+        self._refresh_all()
+
+    def moved_switch(self, joint: int) -> None:
+        """A lever moved: the contacts break now and make after their transfer time."""
+        switch, name = self.switches[joint], f"{self.scene.joint[joint].name}.SW"
+        wanted = PRESSED if switch.pressed else AT_REST
+        if self._in_transit[joint] or self.harness.settings[name] == wanted:
+            return
+        self._in_transit[joint] = True
+        self._set(name, IN_TRANSIT)
+
+        def make() -> None:
+            self._in_transit[joint] = False
+            self._set(name, PRESSED if switch.pressed else AT_REST)
+
+        self.at(self.now + ticks(self.scene.switch.transfer_s), make)
+
+    def _set(self, name: str, setting: int) -> None:
+        """Set a contact or output, then look at everything that hangs on its island."""
+        island = self.harness.circuit.island_of_choice[name]
+        if self.harness.set(name, setting) and self._rails_moved():
+            self._refresh_all()
+        else:
+            self._refresh(island)
+
+    def _rails_moved(self) -> bool:
+        return bool(abs(self.harness.circuit.known_v - self._seen_rails).max() > _RAILS_MOVED_V)
+
+    def _refresh_all(self) -> None:
+        self._seen_rails = self.harness.circuit.known_v.copy()
+        for number, joint in enumerate(self.scene.joint):
+            self.drives[number].coils = self.harness.coil_currents(joint)
+        for island in self.harness.circuit.islands:
+            self._refresh(island)
+
+    def _refresh(self, island: Island) -> None:
+        pins = [pin for pin in island.nodes if pin in self.pins]
+        for number, joint in enumerate(self.scene.joint):
+            switch_pin, a, b = input_pins(joint.name)
+            if a in pins or b in pins:
+                self._refit_counter(number)
+            if switch_pin in pins:
+                self._follow(number, switch_pin, self.harness.look(switch_pin))
+        if island.leds or any(choice.name.endswith(".DRIVE") for choice in island.choices):
+            self._refresh_drives(island)
+
+    # --- drives ----------------------------------------------------------------------------
+
+    def _refresh_drives(self, island: Island) -> None:
+        """What the drives on an island make of their inputs and supply."""
+        names = {choice.name.split(".")[0] for choice in island.choices}
+        numbers = [n for n, joint in enumerate(self.scene.joint) if joint.name in names]
+        changed = []
+        for number in numbers:
+            joint, drive = self.scene.joint[number], self.drives[number]
+            direction, step, enable = self.harness.lit(joint)
+            if step and not drive.step_lit and drive.energised:
+                self.motion.settle(self.now)
+                drive.step(self._sign(direction))
+                changed.append(number)
+            drive.direction_lit, drive.step_lit, drive.enable_lit = direction, step, enable
+            least = self.scene.drive.undervoltage_v
+            drive.supplied = self.harness.drive_supply_v(joint) >= least
+            energised = drive.supplied and enable == self.scene.drive.enable_lit
+            if energised != drive.energised:
+                self.motion.settle(self.now)
+                drive.energised = energised
+                self.trace.edge(self.now, f"{joint.name}.DRIVE", int(energised))
+                changed.append(number)
+        self._route_steps(numbers)
+        for number in set(changed):
+            name = f"{self.scene.joint[number].name}.DRIVE"
+            self.harness.set(name, int(self.drives[number].energised))
+        if changed:
+            self.motion.changed(self.now)
+
+    def _sign(self, direction_lit: bool) -> int:
+        lit = self.scene.drive.direction_lit
+        return lit if direction_lit else -lit
+
+    def _route_steps(self, numbers: Sequence[int]) -> None:
+        """Find which pulse generator each drive follows, by raising each STEP output in turn."""
+        feeds: dict[int, list[tuple[Any, int]]] = {number: [] for number in numbers}
+        islands = {
+            id(isle): isle
+            for number in numbers
+            for isle in [self.harness.circuit.island_of[f"{self.scene.joint[number].name}.OPTO0V"]]
+        }
+        for isle in islands.values():
+            listening = [self.scene.joint_number(name) for name in self.harness.joints_in(isle)]
+            for axis, joint in enumerate(self.scene.joint):
+                output = f"{joint.name}.STEP"
+                if self.harness.circuit.island_of_choice.get(output) is not isle:
+                    continue
+                before = {n: self.harness.lit(self.scene.joint[n]) for n in listening}
+                self.harness.settings[output] = 1
+                during = {n: self.harness.lit(self.scene.joint[n]) for n in listening}
+                self.harness.settings[output] = 0
+                for n in listening:
+                    if during[n][1] != before[n][1] and self.drives[n].energised:
+                        # The opto lights at the pulse, or at its end when it is wired upside down.
+                        at_edge = during[n] if during[n][1] else before[n]
+                        feeds.setdefault(n, []).append(
+                            (self.card.axis[axis], self._sign(at_edge[0]))
+                        )
+        for number, fed in feeds.items():
+            self.drives[number].feed(self.now, fed)
+
+    # --- encoders and inputs ---------------------------------------------------------------
+
+    def discs(self, position: Sequence[float]) -> list[int]:
+        """Every encoder's disc in whole quarter cycles, for joint angles in rad."""
+        result = []
+        for number, joint in enumerate(self.scene.joint):
+            angle = position[number]
+            if joint.encoder.mount == "motor":
+                angle = self.motion.motor_rad(number, angle)
+            turns = angle / TWO_PI
+            result.append(
+                math.floor(turns * joint.encoder.counts + self.individual.encoder_phase[number])
+            )
+        return result
+
+    def _turn_discs(self, before: int, now: int) -> None:
+        discs = self.discs(self.motion.position)
+        for number, counter in enumerate(self.counters):
+            targets = [discs[disc] for disc in counter.discs]
+            if not self.trace.on:
+                counter.turn_to(targets)
+                continue
+            name = self.scene.joint[number].name
+
+            def edge(fraction: float, channel: int, level: int, name: str = name) -> None:
+                tick = before + math.ceil(fraction * (now - before))
+                self.trace.edge(tick, f"{name}.ENC.{_CHANNELS[channel]}", level)
+
+            counter.turn_to(targets, edge)
+
+    def _refit_counter(self, number: int) -> None:
+        """Find which discs reach a counter's pins and what the pins do in each of their states."""
+        name, harness = self.scene.joint[number].name, self.harness
+        _, *pins = input_pins(name)
+        discs = self.discs(self.motion.positions(self.now))
+        for joint, disc in zip(self.scene.joint, discs, strict=True):
+            harness.settings[f"{joint.name}.ENC"] = disc & 3
+        sources = [
+            disc
+            for disc, joint in enumerate(self.scene.joint)
+            if any(
+                harness.circuit.island_of[pin]
+                is harness.circuit.island_of_choice.get(f"{joint.name}.ENC")
+                for pin in pins
+            )
+        ]
+        sources = [disc for disc in sources if self._reaches(disc, pins)] or [number]
+        table = {}
+        for states in itertools.product(range(4), repeat=len(sources)):
+            for disc, state in zip(sources, states, strict=True):
+                harness.settings[f"{self.scene.joint[disc].name}.ENC"] = state
+            table[states] = self._pin_levels(pins)
+        for disc in sources:
+            harness.settings[f"{self.scene.joint[disc].name}.ENC"] = discs[disc] & 3
+        counter = self.counters[number]
+        for channel, pin in enumerate(pins):
+            if not self.pins[pin].floating:
+                self.pins[pin].level = counter.levels[channel]
+            solved = harness.look(pin)
+            self.pins[pin].drive(self.now, solved.volt(pin), solved.source_ohm(pin))
+            self._watch(pin, lambda level, channel=channel: counter.pin(channel, level))  # type: ignore[misc]
+        counter.fit(tuple(sources), table, [discs[disc] for disc in sources])
+
+    def _reaches(self, disc: int, pins: Sequence[str]) -> bool:
+        """Whether a disc's state makes any difference at these pins."""
+        name = f"{self.scene.joint[disc].name}.ENC"
+        kept = self.harness.settings[name]
+        seen = set()
+        for state in range(4):
+            self.harness.settings[name] = state
+            seen.add(tuple(round(self.harness.look(pin).volt(pin), 3) for pin in pins))
+        self.harness.settings[name] = kept
+        return len(seen) > 1
+
+    def _pin_levels(self, pins: Sequence[str]) -> Levels:
+        levels = []
+        card = self.scene.card
+        for pin in pins:
+            solved = self.harness.look(pin)
+            volts, slow = solved.volt(pin), self.pins[pin].slow(solved.source_ohm(pin))
+            if slow or card.input_low_v < volts < card.input_high_v:
+                levels.append(HOLD)
+            else:
+                levels.append(int(volts >= card.input_high_v))
+        return levels[0], levels[1]
+
+    def _follow(self, number: int, name: str, solved: Solved) -> None:
+        """Let a switch input follow its circuit."""
+        pin = self.pins[name]
+        pin.drive(self.now, solved.volt(name), solved.source_ohm(name))
+        self._watch(name, lambda level: self._switch_edge(number, level))
+        self._switch_edge(number, pin.level)
+
+    def _switch_edge(self, number: int, level: int) -> None:
+        if self._levels[number] == level:
+            return
+        self._levels[number] = level
+        self.trace.edge(self.now, f"{self.scene.joint[number].name}.SW", level)
+        self.card.edge(number, level)
+
+    def _watch(self, name: str, on_level: Callable[[int], None]) -> None:
+        """Queue the next crossing of a floating input, if it has one."""
+        timer = self._float_timers.pop(name, None)
+        if timer is not None:
+            timer.cancel()
+        pin = self.pins[name]
+        crossing = pin.next_crossing(self.now)
+        if crossing is None:
+            return
+        tick, level = crossing
+
+        def cross() -> None:
+            if level != pin.level:
+                pin.level = level
+                self.motion.settle(self.now)
+                on_level(level)
+            self._watch(name, on_level)
+
+        self._float_timers[name] = self._queue.at(tick, cross)
+
+    # --- truth -----------------------------------------------------------------------------
+
+    def angles_rad(self) -> list[float]:
+        """True joint angles now."""
+        return list(self.motion.positions(self.now))
+
+    def truth_deg(self) -> tuple[float, ...]:
+        """True joint angles now, deg."""
+        return tuple(math.degrees(angle) for angle in self.angles_rad())
