@@ -8,7 +8,6 @@ itself, within a few percent for the coupling (pybullet has no rotor inertia of 
 
 from __future__ import annotations
 
-import ctypes
 import importlib
 import math
 import os
@@ -24,14 +23,13 @@ GRAVITY = 9.81
 
 
 def _load_engine() -> Any:
-    """Import pybullet without the build time it writes to standard output from C."""
-    kept, nowhere = os.dup(1), os.open(os.devnull, os.O_WRONLY)
+    """Import pybullet without the build time it writes to standard error from C."""
+    kept, nowhere = os.dup(2), os.open(os.devnull, os.O_WRONLY)
     try:
-        os.dup2(nowhere, 1)
+        os.dup2(nowhere, 2)
         module = importlib.import_module("pybullet")
-        ctypes.CDLL(None).fflush(None)
     finally:
-        os.dup2(kept, 1)
+        os.dup2(kept, 2)
         os.close(kept)
         os.close(nowhere)
     return module

@@ -23,6 +23,7 @@ Link = tuple[str, str, float]
 GROUND = "RAIL.0V"
 RAILS = ("RAIL.24V", "RAIL.5V", "RAIL.3V3", GROUND)
 OPEN_OHM = 1e12
+RAILS_MOVED_V = 0.1
 _LEAST_S = 1e-13  # keeps a node that hangs on nothing solvable
 _LEAST_OHM = 1e-6
 
@@ -80,6 +81,7 @@ class Island:
         self.leds: list[Led] = []
         self.choices: list[Choice] = []
         self.injections: list[tuple[str, float]] = []
+        self._base: _Stamp | None = None
         self._blocks: dict[tuple[int | bool, ...], _Block] = {}
         self._hints: dict[tuple[int, ...], tuple[int | bool, ...]] = {}  # which LEDs were lit
 
@@ -92,7 +94,10 @@ class Island:
         island solved again, at most a few times.
         """
         wanted = tuple(settings[choice.name] for choice in self.choices)
-        key = (*wanted, *self._hints.get(wanted, (False,) * len(self.leds)))
+        hint = self._hints.get(wanted)
+        if hint is None:  # most likely each LED follows the output of its own name
+            hint = tuple(bool(settings.get(led.name, 0)) for led in self.leds)
+        key = (*wanted, *hint)
         count = len(self.choices)
         for _ in range(4 + 2 * len(self.leds)):
             block = self._blocks.get(key)
@@ -142,57 +147,65 @@ class Island:
         return result
 
     def _factor(self, key: tuple[int | bool, ...]) -> _Block:
-        links = list(self.links)
+        if self._base is None:
+            self._base = _Stamp(self)
+            for a, b, ohm in self.links:
+                self._base.tie(a, b, 1.0 / max(ohm, _LEAST_OHM))
+            for node, current in self.injections:
+                self._base.push(node, current)
+        stamp = self._base.copy()
         for choice, setting in zip(self.choices, key, strict=False):
-            links.extend(choice.settings[setting])
-        size, width = len(self.nodes), len(self.known)
-        inner = np.zeros((size, size))
-        outer = np.zeros((size, width))
-        corner = np.zeros((width, width))
-        amps = np.zeros(size)
-        known_amps = np.zeros(width)
-        np.fill_diagonal(inner, _LEAST_S)
-
-        def stamp(a: str, b: str, siemens: float) -> None:
-            for one, other in ((a, b), (b, a)):
-                i = self.index.get(one)
-                j = self.index.get(other)
-                if i is not None:
-                    inner[i, i] += siemens
-                    if j is not None:
-                        inner[i, j] -= siemens
-                    else:
-                        outer[i, self.known_index[other]] += siemens
-                else:
-                    corner[self.known_index[one], self.known_index[one]] += siemens
-                    if j is None:
-                        corner[self.known_index[one], self.known_index[other]] -= siemens
-
-        def push(node: str, current: float) -> None:
-            i = self.index.get(node)
-            if i is not None:
-                amps[i] += current
-            else:
-                known_amps[self.known_index[node]] -= current
-
-        for a, b, ohm in links:
-            stamp(a, b, 1.0 / max(ohm, _LEAST_OHM))
+            for a, b, ohm in choice.settings[setting]:
+                stamp.tie(a, b, 1.0 / max(ohm, _LEAST_OHM))
         for led, on in zip(self.leds, key[len(self.choices) :], strict=True):
-            stamp(led.anode, led.cathode, 1.0 / led.ohm if on else 1e-9)
+            stamp.tie(led.anode, led.cathode, 1.0 / led.ohm if on else 1e-9)
             if on:
-                push(led.anode, led.forward_v / led.ohm)
-                push(led.cathode, -led.forward_v / led.ohm)
-        for node, current in self.injections:
-            push(node, current)
-        inverse = np.linalg.inv(inner)
+                stamp.push(led.anode, led.forward_v / led.ohm)
+                stamp.push(led.cathode, -led.forward_v / led.ohm)
+        return stamp.solve()
+
+
+class _Stamp:
+    """Conductances and currents of an island while they are being added up."""
+
+    def __init__(self, island: Island) -> None:
+        self._place = {node: i for i, node in enumerate([*island.nodes, *island.known])}
+        self._size = len(island.nodes)
+        whole = len(self._place)
+        self._siemens = np.zeros((whole, whole))
+        self._amps = np.zeros(whole)
+        for i in range(self._size):
+            self._siemens[i, i] = _LEAST_S
+
+    def copy(self) -> _Stamp:
+        twin = object.__new__(_Stamp)
+        twin._place, twin._size = self._place, self._size
+        twin._siemens, twin._amps = self._siemens.copy(), self._amps.copy()
+        return twin
+
+    def tie(self, a: str, b: str, siemens: float) -> None:
+        i, j = self._place[a], self._place[b]
+        self._siemens[i, i] += siemens
+        self._siemens[j, j] += siemens
+        self._siemens[i, j] -= siemens
+        self._siemens[j, i] -= siemens
+
+    def push(self, node: str, amps: float) -> None:
+        self._amps[self._place[node]] += amps
+
+    def solve(self) -> _Block:
+        """Eliminate the inner nodes (Schur complement)."""
+        size = self._size
+        inverse = np.linalg.inv(self._siemens[:size, :size])
+        outer = -self._siemens[:size, size:]
         by_known = inverse @ outer
-        free = inverse @ amps
+        free = inverse @ self._amps[:size]
         return _Block(
             free=free,
             by_known=by_known,
             transfer=inverse,
-            admittance=corner - outer.T @ by_known,
-            drawn=known_amps - outer.T @ free,
+            admittance=self._siemens[size:, size:] - outer.T @ by_known,
+            drawn=-self._amps[size:] - outer.T @ free,
         )
 
 
@@ -220,6 +233,8 @@ class Circuit:
             (home.links if home else self.rail_links).append((a, b, ohm))
         self._place(leds, choices, injections)
         self.known_v = np.zeros(len(self.known))
+        self._shares: dict[str, _Block] = {}
+        self._agreed_v = self.known_v.copy()
         self.island_of_choice = {
             choice.name: isle for isle in self.islands for choice in isle.choices
         }
@@ -244,34 +259,54 @@ class Circuit:
             if home is not None:
                 home.injections.append((node, current))
 
-    def settle_rails(self, sources: Sequence[Source], settings: Mapping[str, int]) -> None:
-        """Rail voltages that all islands and sources agree on."""
-        width = len(RAILS)
+    def settle_rails(
+        self, sources: Sequence[Source], settings: Mapping[str, int], changed: Island | None = None
+    ) -> None:
+        """Rail voltages that all islands and sources agree on.
+
+        With `changed`, only that island's share is taken anew, unless the rails move so far that
+        others may see it.
+        """
+        if changed is not None and self._shares:
+            self._shares[changed.nodes[0]] = self._share(changed, settings)
+            self._solve_rails(sources)
+            if np.abs(self.known_v - self._agreed_v).max() < RAILS_MOVED_V:
+                return
         for _ in range(6):
             before = self.known_v.copy()
-            matrix = np.zeros((width, width))
-            amps = np.zeros(width)
-            fixed_v = self.known_v[width:]
-            for island in self.islands:
-                _, block, _ = island.solve(settings, self.known_v)
-                matrix += block.admittance[:width, :width]
-                amps -= block.drawn[:width] + block.admittance[:width, width:] @ fixed_v
-            for a, b, ohm in self.rail_links:
-                siemens = 1.0 / max(ohm, _LEAST_OHM)
-                i, j = self.known.index(a), self.known.index(b)
-                if i < width and j < width:
-                    matrix[i, i] += siemens
-                    matrix[j, j] += siemens
-                    matrix[i, j] -= siemens
-                    matrix[j, i] -= siemens
-            for source in sources:
-                i = RAILS.index(source.rail)
-                matrix[i, i] += 1.0 / source.ohm
-                amps[i] += source.volts / source.ohm
-            # The ground rail is the reference: its row drops out.
-            self.known_v[: width - 1] = np.linalg.solve(matrix[:-1, :-1], amps[:-1])
-            if np.max(np.abs(self.known_v - before)) < 1e-6:
+            self._shares = {
+                island.nodes[0]: self._share(island, settings) for island in self.islands
+            }
+            self._solve_rails(sources)
+            if np.abs(self.known_v - before).max() < 1e-6:
                 break
+        self._agreed_v = self.known_v.copy()
+
+    def _share(self, island: Island, settings: Mapping[str, int]) -> _Block:
+        return island.solve(settings, self.known_v)[1]
+
+    def _solve_rails(self, sources: Sequence[Source]) -> None:
+        width = len(RAILS)
+        matrix = np.zeros((width, width))
+        amps = np.zeros(width)
+        fixed_v = self.known_v[width:]
+        for block in self._shares.values():
+            matrix += block.admittance[:width, :width]
+            amps -= block.drawn[:width] + block.admittance[:width, width:] @ fixed_v
+        for a, b, ohm in self.rail_links:
+            siemens = 1.0 / max(ohm, _LEAST_OHM)
+            i, j = self.known.index(a), self.known.index(b)
+            if i < width and j < width:
+                matrix[i, i] += siemens
+                matrix[j, j] += siemens
+                matrix[i, j] -= siemens
+                matrix[j, i] -= siemens
+        for source in sources:
+            i = RAILS.index(source.rail)
+            matrix[i, i] += 1.0 / source.ohm
+            amps[i] += source.volts / source.ohm
+        # The ground rail is the reference: its row drops out.
+        self.known_v[: width - 1] = np.linalg.solve(matrix[:-1, :-1], amps[:-1])
 
 
 def _groups(

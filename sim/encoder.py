@@ -44,6 +44,7 @@ class Counter:
         self.positions = [position]
         self.levels = self.table[(position & 3,)]
         self.count = 0
+        self._cycles: dict[tuple[int, Levels, int], tuple[int, bool]] = {}
 
     def fit(
         self,
@@ -53,6 +54,7 @@ class Counter:
     ) -> None:
         """Take a new table (a part changed); pins that now differ make their edges."""
         self.discs, self.table, self.positions = discs, table, list(positions)
+        self._cycles = {}
         self._read()
 
     def pin(self, channel: int, level: int) -> None:
@@ -93,20 +95,35 @@ class Counter:
     def _turn_one(self, target: int) -> None:
         distance = target - self.positions[0]
         sign = 1 if distance > 0 else -1
-        cycles = abs(distance) // 4 - 2
-        if cycles > 0:
-            for _ in range(4):
-                self.positions[0] += sign
-                self._read()
-            before = self.count
-            for _ in range(4):
-                self.positions[0] += sign
-                self._read()
-            self.count += cycles * (self.count - before)
+        cycles = abs(distance) // 4
+        if cycles > 3:
+            # The first cycle may still settle pins that hold; from then on all are alike.
+            gained, settled = self._cycle(sign)
+            if not settled:
+                for _ in range(4):
+                    self._quarter(sign)
+                cycles -= 1
+                gained, _ = self._cycle(sign)
+            self.count += cycles * gained
             self.positions[0] += sign * 4 * cycles
         while self.positions[0] != target:
-            self.positions[0] += sign
-            self._read()
+            self._quarter(sign)
+
+    def _quarter(self, sign: int) -> None:
+        self.positions[0] += sign
+        self._read()
+
+    def _cycle(self, sign: int) -> tuple[int, bool]:
+        """What one cycle from here counts, and whether it ends with the pins as they are."""
+        key = (self.positions[0] & 3, self.levels, sign)
+        found = self._cycles.get(key)
+        if found is None:
+            kept = (self.positions[0], self.levels, self.count)
+            for _ in range(4):
+                self._quarter(sign)
+            found = self._cycles[key] = (self.count - kept[2], self.levels == kept[1])
+            self.positions[0], self.levels, self.count = kept
+        return found
 
     def count_at(self, targets: Sequence[int]) -> int:
         """What the count would be after turning to `targets`, without turning."""

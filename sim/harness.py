@@ -101,8 +101,8 @@ class Harness:
         self.circuit = self._build()
         self._settle()
 
-    def _settle(self) -> None:
-        self.circuit.settle_rails(self._sources(), self.settings)
+    def _settle(self, changed: Island | None = None) -> None:
+        self.circuit.settle_rails(self._sources(), self.settings, changed)
 
     def _sources(self) -> list[Source]:
         volts, supplies = self.individual.rail_volts, self.scene.supplies
@@ -134,7 +134,7 @@ class Harness:
         self.settings[name] = setting
         if float(abs(self._rail_amps(island) - before).max()) < 5e-3:
             return False
-        self._settle()
+        self._settle(island)
         return True
 
     def _rail_amps(self, island: Island) -> Array:

@@ -21,7 +21,7 @@ from .individual import Individual
 from .switch import Switch
 
 SUBSTEP = TICKS_PER_S // SUBSTEP_HZ
-CHECKPOINT = TICKS_PER_S // 20
+CHECKPOINT = TICKS_PER_S // 10
 LEAVE_LOCK = 0.80
 """Torque use at which the engine takes over."""
 RELOCK = 0.75
@@ -81,8 +81,11 @@ class Motion:
         self.tick = 0
         self.position = [math.radians(angle) for angle in individual.start_pose_deg]
         self.velocity = [0.0] * self._count
-        self.use = [0.0] * self._count
         self._rates = [0.0] * self._count
+        self._movers: list[int] = []
+        self._live: list[tuple[int, float, float]] = []
+        self._place = list(self.position)
+        self._cached: tuple[int, list[float], float] | None = None
         self.stand = True
         self.hand: HandPath | None = None
         self.engine = False
@@ -132,10 +135,9 @@ class Motion:
             self._bound(joint)
         if self.engine:
             self._set_frictions()
+            self._freeze(tick)
             return
-        for joint, drive in enumerate(self._drives):
-            if drive.energised:
-                drive.capture(tick, self.motor_rad(joint, self.position[joint]))
+        self._capture(tick)
         if self._needs_engine():
             self._start_engine(tick)
         elif any(drive.energised for drive in self._drives):
@@ -167,7 +169,40 @@ class Motion:
     # --- closed form -----------------------------------------------------------------------
 
     def _moving(self) -> bool:
-        return self.hand is not None or any(d.energised and d.moving for d in self._drives)
+        return bool(self._movers)
+
+    def _freeze(self, tick: int) -> None:
+        """Note which joints move and where the others stand, until the next change."""
+        self._movers = [
+            joint
+            for joint, drive in enumerate(self._drives)
+            if drive.energised and drive.moving
+        ]
+        if self.hand is not None and self.hand.joint not in self._movers:
+            self._movers.append(self.hand.joint)
+        self._place = list(self.position)
+        self._live = []
+        for joint, drive in enumerate(self._drives):
+            if drive.energised:
+                self._place[joint] = self._field_place(joint, tick)[0]
+                scale = self._torque_ratio[joint] * drive.torque_n_m
+                lag = self._to_joint[joint] / drive.teeth
+                self._live.append((joint, 1 / scale if scale else math.inf, lag))
+        self._cached = None
+
+    def _capture(self, tick: int) -> None:
+        """Let every live rotor take the well nearest to where it is."""
+        for joint, drive in enumerate(self._drives):
+            if drive.energised:
+                drive.capture(tick, self.motor_rad(joint, self.position[joint]))
+        self._freeze(tick)
+
+    def _field_place(self, joint: int, tick: int) -> tuple[float, float, float]:
+        """Where the field wants a joint, with rate and acceleration."""
+        drive, gear = self._drives[joint], self._to_joint[joint]
+        place, rate, change = drive.field(tick)
+        place -= drive.wells * drive.well_rad + self._phase[joint]
+        return place * gear, rate * gear, change * gear
 
     def _needs_engine(self) -> bool:
         for joint, drive in enumerate(self._drives):
@@ -180,34 +215,30 @@ class Motion:
 
     def _evaluate(self, tick: int) -> tuple[list[float], float]:
         """Joint angles at `tick` and the worst torque use."""
-        position, velocity, acceleration = [], [], []
-        for joint, drive in enumerate(self._drives):
-            place, rate, change = self.position[joint], 0.0, 0.0
-            if drive.energised:
-                place, rate, change = drive.field(tick)
-                gear = self._to_joint[joint]
-                place = (place - drive.wells * drive.well_rad - self._phase[joint]) * gear
-                rate *= gear
-                change *= gear
-            elif self.hand is not None and self.hand.joint == joint:
-                place, rate = self.hand.at(tick)
-            position.append(place)
-            velocity.append(rate)
-            acceleration.append(change)
+        if self._cached is not None and self._cached[0] == tick:
+            return list(self._cached[1]), self._cached[2]
+        position = list(self._place)
+        velocity, acceleration = [0.0] * self._count, [0.0] * self._count
+        for joint in self._movers:
+            if self._drives[joint].energised:
+                position[joint], velocity[joint], acceleration[joint] = self._field_place(
+                    joint, tick
+                )
+            elif self.hand is not None:
+                position[joint], velocity[joint] = self.hand.at(tick)
         torques = self._body.inverse_dynamics(position, velocity, acceleration)
         worst = 0.0
-        for joint, drive in enumerate(self._drives):
-            if drive.energised:
-                need = torques[joint]
-                if velocity[joint]:
-                    need += math.copysign(self._friction[joint], velocity[joint])
-                use = need / (self._torque_ratio[joint] * drive.torque_n_m)
-                worst = max(worst, abs(use))
-                self.use[joint] = use
-                lag = math.asin(max(-1.0, min(1.0, use))) / drive.teeth
-                position[joint] -= lag * self._to_joint[joint]
+        for joint, scale, lag in self._live:
+            need = torques[joint]
+            if velocity[joint]:
+                need += math.copysign(self._friction[joint], velocity[joint])
+            use = need * scale
+            if abs(use) > worst:
+                worst = abs(use)
+            position[joint] -= math.asin(max(-1.0, min(1.0, use))) * lag
         self._rates = velocity
-        return position, worst
+        self._cached = (tick, position, worst)
+        return list(position), worst
 
     def _arrive(self, tick: int, position: list[float]) -> None:
         before = self.tick
@@ -232,9 +263,8 @@ class Motion:
             return NEVER, lambda: None
         start = self.tick
         end = (start // CHECKPOINT + 1) * CHECKPOINT
-        for drive in self._drives:
-            if drive.energised and drive.moving:
-                end = min([end, *drive.corners(start)])
+        for joint in self._movers:
+            end = min([end, *self._drives[joint].corners(start)])
         if self.hand is not None and start < self.hand.end:
             end = min(end, self.hand.end)
         position, worst = self._evaluate(end)
@@ -400,9 +430,7 @@ class Motion:
         """Whether the closed form, started here, would agree with the engine."""
         if self._needs_engine() or not self._clear(self.position):
             return False
-        for joint, drive in enumerate(self._drives):
-            if drive.energised:
-                drive.capture(tick, self.motor_rad(joint, self.position[joint]))
+        self._capture(tick)
         position, worst = self._evaluate(tick)
         if worst > RELOCK or not self._clear(position):
             return False

@@ -15,7 +15,7 @@ from typing import Any
 from ..scenes import Scene
 from .body import Body
 from .card import Card
-from .circuit import Island
+from .circuit import RAILS_MOVED_V, Island
 from .clock import EventQueue, Timer, ticks
 from .drive import TWO_PI, Drive
 from .encoder import HOLD, Counter, Levels
@@ -29,7 +29,6 @@ from .pins import InputPin
 from .switch import AT_REST, IN_TRANSIT, PRESSED, Switch
 from .trace import Trace
 
-_RAILS_MOVED_V = 0.1
 _CHANNELS = ("A", "B")
 
 
@@ -245,7 +244,7 @@ class Rig:
             self._refresh(island)
 
     def _rails_moved(self) -> bool:
-        return bool(abs(self.harness.circuit.known_v - self._seen_rails).max() > _RAILS_MOVED_V)
+        return bool(abs(self.harness.circuit.known_v - self._seen_rails).max() > RAILS_MOVED_V)
 
     def _refresh_all(self) -> None:
         self._seen_rails = self.harness.circuit.known_v.copy()
