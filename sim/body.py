@@ -136,7 +136,7 @@ class Body:
     ) -> Sequence[float]:
         """Joint torques for a motion, gravity included, friction not."""
         torques: Sequence[float] = engine.calculateInverseDynamics(
-            self._arm, position, velocity, acceleration, self._client
+            self._arm, position, velocity, acceleration, physicsClientId=self._client
         )
         return torques
 

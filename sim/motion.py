@@ -83,6 +83,7 @@ class Motion:
         self.velocity = [0.0] * self._count
         self._rates = [0.0] * self._count
         self._movers: list[int] = []
+        self._held: set[int] = set()
         self._live: list[tuple[int, float, float]] = []
         self._place = list(self.position)
         self._cached: tuple[int, list[float], float] | None = None
@@ -136,8 +137,10 @@ class Motion:
         if self.engine:
             self._set_frictions()
             self._freeze(tick)
+            self._settle_enabled(tick)
             return
         self._capture(tick)
+        self._held = {joint for joint, drive in enumerate(self._drives) if drive.energised}
         if self._needs_engine():
             self._start_engine(tick)
         elif any(drive.energised for drive in self._drives):
@@ -146,6 +149,30 @@ class Motion:
                 self._start_engine(tick)
             else:
                 self._arrive(tick, position)
+
+    def _settle_enabled(self, tick: int) -> None:
+        """Pull rotors that have just been energised into their wells.
+
+        While they settle the stand still carries their links, so each comes to rest in the
+        nearest well; without a stand the engine shows what they do.
+        """
+        new = [
+            joint
+            for joint, drive in enumerate(self._drives)
+            if drive.energised and joint not in self._held and drive.regular
+        ]
+        self._held = {joint for joint, drive in enumerate(self._drives) if drive.energised}
+        if not new or not self.stand:
+            return
+        for joint in new:
+            drive = self._drives[joint]
+            drive.capture(tick, self.motor_rad(joint, self.position[joint]))
+        self._freeze(tick)
+        settled = self._evaluate(tick)[0]
+        self.position = [
+            settled[joint] if joint in new else angle for joint, angle in enumerate(self.position)
+        ]
+        self._body.set_state(self.position, self.velocity)
 
     def next_tick(self) -> int:
         """When the next thing happens by itself: a checkpoint, a cam, a sub-step."""
