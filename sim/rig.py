@@ -84,9 +84,11 @@ class Rig:
         self.gauges = Gauges(self, seed)
         for joint, switch in enumerate(self.switches):
             self.harness.set(f"{scene.joint[joint].name}.SW", int(switch.pressed))
-        self.fit(Parts.from_dict(parts) if parts else self.harness.parts)
+        self.fit(self.harness.parts)
         for counter in self.counters:
             counter.count = 0
+        if parts is not None:
+            self.fit(Parts.from_dict(parts))
 
     def _make_switches(self) -> list[Switch]:
         return [
