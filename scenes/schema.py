@@ -42,6 +42,7 @@ class CardPart(_Part):
     """Outputs and inputs of the controller card."""
 
     output_ohm: Positive
+    pulse_s: Annotated[float, Field(gt=0, le=1e-3)]
     input_low_v: Positive
     input_high_v: Positive
     input_leak_ohm: Positive

@@ -24,6 +24,9 @@ class Bench(Protocol):
     def individual(self) -> Individual: ...
     @property
     def pins(self) -> dict[str, InputPin]: ...
+    def step_duty(self) -> dict[str, float]:
+        """The part of the time for which each running STEP output is high."""
+
     def angles_rad(self) -> list[float]:
         """Joint angles now."""
 
@@ -77,7 +80,7 @@ class Gauges:
         by what its leakage drifts; hum averages out. Raises `UnknownTerminal`.
         """
         meter, harness = self._scene.gauges.meter, self._bench.harness
-        volts = harness.volts_between(red, black, meter.ohm)
+        volts = harness.volts_between(red, black, meter.ohm, self._bench.step_duty())
         volts += self._wander(harness.node(red), meter.ohm)
         volts -= self._wander(harness.node(black), meter.ohm)
         volts *= self._bench.individual.meter_gain

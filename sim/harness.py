@@ -6,7 +6,7 @@ and `J3.DIR` at the part. A conductor that starts on a rail shares the rail's te
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from ..errors import UnknownTerminal, nearest
 from ..scenes import WIRES, Joint, Scene
@@ -147,10 +147,14 @@ class Harness:
         """The island around a node, solved as things are."""
         return Solved(self, self.circuit.island_of.get(node))
 
-    def volts_between(self, red: str, black: str, load_ohm: float) -> float:
+    def volts_between(
+        self, red: str, black: str, load_ohm: float, duty: Mapping[str, float] | None = None
+    ) -> float:
         """DC volts between two terminals with a meter of `load_ohm` across them.
 
         The meter is a resistor in the netlist while it reads, so it pulls a floating node down.
+        Of an output that pulses it shows the average; `duty` is the part of the time for which
+        such an output (`J3.STEP`) is high.
         """
         a, b = self.node(red), self.node(black)
         spare = self.parts
@@ -161,7 +165,13 @@ class Harness:
             self.parts = loaded
             self.circuit = self._build()
             self.circuit.known_v = known
-            return self.look(a).volt(a) - self.look(b).volt(b)
+            volts = self.look(a).volt(a) - self.look(b).volt(b)
+            average = volts
+            for output, share in (duty or {}).items():
+                self.settings[output] = 1
+                average += share * (self.look(a).volt(a) - self.look(b).volt(b) - volts)
+                self.settings[output] = 0
+            return average
         finally:
             self.parts, self.circuit = spare, kept
 

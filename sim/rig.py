@@ -448,6 +448,15 @@ class Rig:
 
         self._float_timers[name] = self._queue.at(tick, cross)
 
+    def step_duty(self) -> dict[str, float]:
+        """The part of the time for which each running STEP output is high."""
+        duty = {}
+        for joint, axis in zip(self.scene.joint, self.card.axis, strict=True):
+            rate = axis.travel(self.now)[1]
+            if rate > 0:
+                duty[f"{joint.name}.STEP"] = min(1.0, rate * self.scene.card.pulse_s)
+        return duty
+
     # --- truth -----------------------------------------------------------------------------
 
     def angles_rad(self) -> list[float]:

@@ -162,3 +162,15 @@ def test_weak_current_slips_under_load() -> None:
         enable_all(rig)
         rig.advance(rig.now + 2 * TICKS_PER_S)
         assert rig.truth_deg()[1] < -10
+
+
+def test_a_meter_shows_the_average_of_a_train_of_steps(rig: Rig) -> None:
+    """Common practice, no published source: 5 us pulses of 5 V at 2 kHz read 0.05 V."""
+    enable_all(rig)
+    rig.card.set_rate(3, 2000.0)
+    rig.card.run(3, 1)
+    rig.advance(rig.now + TICKS_PER_S)
+    assert rig.gauges.volts("CARD.J4.STEP", "RAIL.0V") == pytest.approx(0.05, abs=0.005)
+    rig.card.abort(3)
+    assert wait(rig)
+    assert abs(rig.gauges.volts("CARD.J4.STEP", "RAIL.0V")) < 0.005
