@@ -69,6 +69,9 @@ class DrivePart(_Part):
     enable_lit: bool
     direction_lit: Literal[-1, 1]
     undervoltage_v: Annotated[float, Field(ge=5, le=40)]
+    pulse_min_s: Annotated[float, Field(gt=0, le=1e-3)] = 1e-6
+    standstill_current: Annotated[float, Field(gt=0, le=1)] = 1.0
+    standstill_s: Annotated[float, Field(ge=0.05, le=60)] = 0.5
     idle_a: Positive
     load_a: Positive
 
@@ -232,6 +235,8 @@ class Joint(_Part):
     ratio: Annotated[float, Field(gt=0, le=500)]
     efficiency: Annotated[float, Field(gt=0.05, le=1)]
     friction_n_m: Annotated[float, Field(ge=0)]
+    backlash_deg: Annotated[float, Field(ge=0, le=5)] = 0.0
+    brake_n_m: Annotated[float, Field(ge=0)] = 0.0
     microsteps: Literal[1, 2, 4, 8, 16, 32, 64, 128, 256]
     encoder: Encoder
     direction: Literal[-1, 1]

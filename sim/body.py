@@ -165,6 +165,11 @@ class Body:
         states = engine.getJointStates(self._arm, self._joints, self._client)
         return [state[0] for state in states], [state[1] for state in states]
 
+    def positions(self) -> list[float]:
+        """Positions only."""
+        states = engine.getJointStates(self._arm, self._joints, self._client)
+        return [state[0] for state in states]
+
     def step(self, torques: list[float]) -> None:
         """One sub-step of 1/3840 s under these joint torques."""
         engine.setJointMotorControlArray(

@@ -30,6 +30,9 @@ class Drive:
         self.direction_lit = False
         self.enable_lit = False
         self.supplied = False
+        self.supply_v = 0.0
+        self.standing_current = 1.0
+        self.idle_since: int | None = None
         self.current = 1.0
         self.coils = ((1.0, 0.0), (0.0, 1.0))
         self.wells = 0
@@ -39,7 +42,23 @@ class Drive:
     @property
     def torque_n_m(self) -> float:
         """Peak of the torque-angle curve with the coils as they are, N·m at the shaft."""
-        return self.holding_n_m * self.current * self.coils[0][0]
+        return self.holding_n_m * self.current * self.standing_current * self.coils[0][0]
+
+    def pull_out_n_m(self, rate_rad_s: float) -> float:
+        """Peak of the torque-angle curve at a shaft speed, N·m.
+
+        The drive keeps its set current as long as the supply can drive it against the winding's
+        impedance and back-EMF. From there on T = p ψ V/Z - p ω ψ² R/Z² (two-phase machine on
+        sinusoidal voltage, P. Acarnley, Stepping Motors; formula from memory).
+        """
+        held = self.torque_n_m
+        motor = self.joint.motor
+        omega = self.teeth * abs(rate_rad_s)
+        flux = self.holding_n_m / (self.teeth * motor.current_a)
+        impedance_2 = motor.coil_ohm**2 + (omega * motor.inductance_h) ** 2
+        driven = self.supply_v / math.sqrt(impedance_2)
+        driven -= omega * flux * motor.coil_ohm / impedance_2
+        return max(0.0, min(held, self.teeth * flux * driven))
 
     @property
     def regular(self) -> bool:
@@ -91,15 +110,20 @@ class Drive:
             if corner > tick
         ]
 
-    def coil_currents(self, tick: int) -> tuple[float, float]:
-        """Currents of both coils as fractions of the set current."""
+    def strength(self, tick: int) -> float:
+        """Current the coils can get at the field's speed, as a fraction of the set current."""
+        set_now = self.current * self.standing_current
+        held = self.torque_n_m
+        if not self.moving or held <= 0:
+            return set_now
+        return set_now * self.pull_out_n_m(self.field(tick)[1]) / held
+
+    def coil_currents(self, tick: int, strength: float) -> tuple[float, float]:
+        """Currents of both coils as fractions of the set current, at a `strength`."""
         angle = self.field_steps(tick) * self.rad_per_step * self.teeth
-        cosine, sine = math.cos(angle), math.sin(angle)
+        cosine, sine = strength * math.cos(angle), strength * math.sin(angle)
         (aa, ab), (ba, bb) = self.coils
-        return (
-            self.current * (aa * cosine + ab * sine),
-            self.current * (ba * cosine + bb * sine),
-        )
+        return aa * cosine + ab * sine, ba * cosine + bb * sine
 
     def capture(self, tick: int, rotor_rad: float) -> None:
         """Take the well nearest to the rotor as the one it is held in."""

@@ -13,6 +13,7 @@ from .drive import Drive
 from .harness import Harness
 from .motion import HandPath, Motion
 from .switch import Switch
+from .transmission import Transmission
 
 
 class Bench(Protocol):
@@ -26,6 +27,8 @@ class Bench(Protocol):
     def motion(self) -> Motion: ...
     @property
     def drives(self) -> list[Drive]: ...
+    @property
+    def gears(self) -> list[Transmission]: ...
     @property
     def switches(self) -> list[Switch]: ...
     @property
@@ -72,8 +75,7 @@ class Hands:
             margin = math.radians(0.05)
             target = min(max(wanted, low + margin), high - margin)
             felt = "FREE" if target == wanted else "STOP"
-            if motion.friction_n_m(joint) > hand.torque_n_m:
-                target, felt = start, "STIFF"
+            target, felt = self._held_up(joint, start, target, felt)
         rate = math.radians(deg_per_s or hand.speed_deg_s)
         duration = abs(target - start) / rate
         end = now + max(ticks(duration), 1)
@@ -82,6 +84,20 @@ class Hands:
         self.busy = True
         motion.changed(now)
         bench.at(end, lambda: self._let_go(joint, wanted, felt))
+
+    def _held_up(
+        self, joint: int, start: float, target: float, felt: str
+    ) -> tuple[float, str]:
+        """Where a led joint comes to when it grows too stiff for the hand on the way."""
+        gear, limit = self._bench.gears[joint], self._bench.scene.gauges.hand.torque_n_m
+        if gear.resistance_n_m(start, False) > limit:
+            return start, "STIFF"
+        sign = 1 if target > start else -1
+        edge = gear.bind_rad[0] if sign > 0 else gear.bind_rad[1]
+        ahead = 0 < (edge - start) * sign <= (target - start) * sign
+        if gear.bind_n_m and ahead and gear.resistance_n_m(edge, False) > limit:
+            return edge - sign * math.radians(0.01), "STIFF"
+        return target, felt
 
     def _let_go(self, joint: int, wanted: float, felt: str) -> None:
         bench = self._bench

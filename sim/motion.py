@@ -10,7 +10,8 @@ state of that tick with the full torque-angle curve, and gives back when all is 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from operator import lt
 from typing import NamedTuple
 
 from ..scenes import Scene
@@ -18,7 +19,9 @@ from .body import SUBSTEP_HZ, Body
 from .clock import NEVER, TICKS_PER_S
 from .drive import Drive
 from .individual import Individual
+from .moves import Moves
 from .switch import Switch
+from .transmission import Transmission
 
 SUBSTEP = TICKS_PER_S // SUBSTEP_HZ
 CHECKPOINT = TICKS_PER_S // 10
@@ -27,6 +30,7 @@ LEAVE_LOCK = 0.80
 RELOCK = 0.75
 _CLOSE_RAD = 2.5e-3  # at the motor: engine and closed form agree
 _STILL_RAD_S = 1e-3
+_CREEP_RAD_S = 1e-9  # moving, as far as the sense of friction goes
 _CHECK_EVERY = 16
 _CHECKS_IN_A_ROW = 5
 _STOP_MARGIN_RAD = math.radians(0.02)
@@ -55,6 +59,19 @@ class HandPath(NamedTuple):
         )
 
 
+class Field(NamedTuple):
+    """Where the fields and the hand want the joints at a tick, and the torques that asks for."""
+
+    place: list[float]
+    velocity: list[float]
+    acceleration: list[float]
+    torque: Sequence[float]
+
+
+_Holding = tuple[int, float, float, float]
+_Turning = tuple[int, Drive, float, float, float]
+
+
 class Motion:
     """Positions of all joints over time. `on_cam(joint)` is called when a cam moves a switch."""
 
@@ -64,48 +81,49 @@ class Motion:
         individual: Individual,
         body: Body,
         drives: list[Drive],
+        gears: list[Transmission],
         switches: list[Switch],
         on_cam: Callable[[int], None],
         on_move: Callable[[int, int], None],
     ) -> None:
         joints = scene.joint
         self._body, self._drives, self._switches = body, drives, switches
+        self._gears = gears
         self._on_cam, self._on_move = on_cam, on_move
-        self._friction = individual.friction_n_m
-        self._phase = individual.rotor_phase_rad
-        self._to_joint = [joint.direction / joint.ratio for joint in joints]
-        self._to_motor = [joint.direction * joint.ratio for joint in joints]
-        self._torque_ratio = [j.direction * j.ratio * j.efficiency for j in joints]
         self._stops = [tuple(math.radians(stop) for stop in j.stops_deg) for j in joints]
         self._count = len(joints)
         self.tick = 0
         self.position = [math.radians(angle) for angle in individual.start_pose_deg]
+        self.shaft = list(self.position)
         self.velocity = [0.0] * self._count
         self._rates = [0.0] * self._count
         self._movers: list[int] = []
         self._held: set[int] = set()
+        self._limp = list(range(self._count))
         self._live: list[tuple[int, float, float]] = []
         self._place = list(self.position)
-        self._cached: tuple[int, list[float], float] | None = None
+        self._cached: tuple[int, list[float], list[float], float] | None = None
+        self._field: Field | None = None  # of the last evaluation
+        self._stretch: Field | None = None  # at the start of the stretch being recorded
+        self._recorder: Moves | None = None
+        self._told = 0  # tick of the engine's last word to `on_move`
         self.stand = True
         self.hand: HandPath | None = None
         self.engine = False
         self.resting = False
         self._good_checks = self._still_checks = self._substeps = 0
         self._plan: tuple[int, Callable[[], None]] | None = None
+        self._binding: list[list[float]] = []
         self._bounds_low = [0.0] * self._count
         self._bounds_high = [0.0] * self._count
         for joint in range(self._count):
             switches[joint].move_cam(math.degrees(self.position[joint]))
             self._bound(joint)
 
-    def motor_rad(self, joint: int, position_rad: float) -> float:
-        """The motor shaft's angle for a joint angle."""
-        return position_rad * self._to_motor[joint] + self._phase[joint]
-
-    def friction_n_m(self, joint: int) -> float:
-        """Coulomb friction at a joint."""
-        return self._friction[joint]
+    def motor_rad(self, joint: int, shaft_rad: float) -> float:
+        """The motor shaft's angle at the motor for its angle in joint rad."""
+        gear = self._gears[joint]
+        return shaft_rad * gear.to_motor + gear.phase_rad
 
     def _bound(self, joint: int) -> None:
         low, high = self._switches[joint].bounds_deg()
@@ -115,15 +133,20 @@ class Motion:
 
     def positions(self, tick: int) -> list[float]:
         """Joint angles in rad at a tick not after the next thing that happens."""
+        return self.places(tick)[0]
+
+    def places(self, tick: int) -> tuple[list[float], list[float]]:
+        """Joint angles, and motor shafts in joint rad: apart by what play there is."""
         if self.engine or tick == self.tick or not self._moving():
-            return self.position
-        return self._evaluate(tick)[0]
+            return self.position, self.shaft
+        position, shaft, _ = self._evaluate(tick)
+        return position, shaft
 
     def settle(self, tick: int) -> None:
         """Bring the state up to `tick` before something changes there."""
         if self.engine:
             if self.resting:  # nothing moved; the sub-steps begin again from here
-                self.tick = tick
+                self.tick = self._told = tick
         elif tick > self.tick:
             self._commit(tick)
 
@@ -144,11 +167,11 @@ class Motion:
         if self._needs_engine():
             self._start_engine(tick)
         elif any(drive.energised for drive in self._drives):
-            position, worst = self._evaluate(tick)
+            position, shaft, worst = self._evaluate(tick)
             if worst > LEAVE_LOCK or not self._clear(position):
                 self._start_engine(tick)
             else:
-                self._arrive(tick, position)
+                self._arrive(tick, position, shaft)
 
     def _settle_enabled(self, tick: int) -> None:
         """Pull rotors that have just been energised into their wells.
@@ -166,12 +189,11 @@ class Motion:
             return
         for joint in new:
             drive = self._drives[joint]
-            drive.capture(tick, self.motor_rad(joint, self.position[joint]))
+            drive.capture(tick, self.motor_rad(joint, self.shaft[joint]))
         self._freeze(tick)
-        settled = self._evaluate(tick)[0]
-        self.position = [
-            settled[joint] if joint in new else angle for joint, angle in enumerate(self.position)
-        ]
+        settled, shaft, _ = self._evaluate(tick)
+        for joint in new:
+            self.position[joint], self.shaft[joint] = settled[joint], shaft[joint]
         self._body.set_state(self.position, self.velocity)
 
     def next_tick(self) -> int:
@@ -208,28 +230,29 @@ class Motion:
         if self.hand is not None and self.hand.joint not in self._movers:
             self._movers.append(self.hand.joint)
         self._place = list(self.position)
-        self._live = []
+        self._live, self._limp = [], []
         for joint, drive in enumerate(self._drives):
             if drive.energised:
                 self._place[joint] = self._field_place(joint, tick)[0]
-                scale = self._torque_ratio[joint] * drive.torque_n_m
-                lag = self._to_joint[joint] / drive.teeth
-                self._live.append((joint, 1 / scale if scale else math.inf, lag))
-        self._cached = None
+                lag = self._gears[joint].to_joint / drive.teeth
+                self._live.append((joint, self._scale(joint, 0.0), lag))
+            else:
+                self._limp.append(joint)
+        self._cached = self._stretch = None
 
     def _capture(self, tick: int) -> None:
         """Let every live rotor take the well nearest to where it is."""
         for joint, drive in enumerate(self._drives):
             if drive.energised:
-                drive.capture(tick, self.motor_rad(joint, self.position[joint]))
+                drive.capture(tick, self.motor_rad(joint, self.shaft[joint]))
         self._freeze(tick)
 
     def _field_place(self, joint: int, tick: int) -> tuple[float, float, float]:
         """Where the field wants a joint, with rate and acceleration."""
-        drive, gear = self._drives[joint], self._to_joint[joint]
+        drive, gear = self._drives[joint], self._gears[joint]
         place, rate, change = drive.field(tick)
-        place -= drive.wells * drive.well_rad + self._phase[joint]
-        return place * gear, rate * gear, change * gear
+        place -= drive.wells * drive.well_rad + gear.phase_rad
+        return place * gear.to_joint, rate * gear.to_joint, change * gear.to_joint
 
     def _needs_engine(self) -> bool:
         for joint, drive in enumerate(self._drives):
@@ -240,41 +263,123 @@ class Motion:
                 return True
         return False
 
-    def _evaluate(self, tick: int) -> tuple[list[float], float]:
-        """Joint angles at `tick` and the worst torque use."""
+    def _evaluate(self, tick: int) -> tuple[list[float], list[float], float]:
+        """Joint angles and shafts at `tick`, and the worst torque use."""
         if self._cached is not None and self._cached[0] == tick:
-            return list(self._cached[1]), self._cached[2]
-        position = list(self._place)
+            return self._cached[1], self._cached[2], self._cached[3]
+        place = list(self._place)
         velocity, acceleration = [0.0] * self._count, [0.0] * self._count
         for joint in self._movers:
             if self._drives[joint].energised:
-                position[joint], velocity[joint], acceleration[joint] = self._field_place(
-                    joint, tick
-                )
+                place[joint], velocity[joint], acceleration[joint] = self._field_place(joint, tick)
             elif self.hand is not None:
-                position[joint], velocity[joint] = self.hand.at(tick)
-        torques = self._body.inverse_dynamics(position, velocity, acceleration)
-        worst = 0.0
+                place[joint], velocity[joint] = self.hand.at(tick)
+        torques = self._body.inverse_dynamics(place, velocity, acceleration)
+        position, shaft, worst = self._behind(place, velocity, torques)
+        self._rates = velocity
+        self._field = Field(place, velocity, acceleration, torques)
+        self._cached = (tick, position, shaft, worst)
+        return position, shaft, worst
+
+    def _behind(
+        self, place: list[float], velocity: list[float], torques: Sequence[float]
+    ) -> tuple[list[float], list[float], float]:
+        """Joints and shafts as they lag behind their fields, and the worst torque use."""
+        position, shaft, worst = list(place), list(place), 0.0
         for joint, scale, lag in self._live:
-            need = torques[joint]
+            gear, load = self._gears[joint], torques[joint]
+            need = load
             if velocity[joint]:
-                need += math.copysign(self._friction[joint], velocity[joint])
+                resistance = gear.resistance_n_m(place[joint], True)
+                need += math.copysign(resistance, velocity[joint])
+                scale = self._scale(joint, velocity[joint] * gear.to_motor)
             use = need * scale
             if abs(use) > worst:
                 worst = abs(use)
-            position[joint] -= math.asin(max(-1.0, min(1.0, use))) * lag
-        self._rates = velocity
-        self._cached = (tick, position, worst)
-        return list(position), worst
+            shaft[joint] -= math.asin(max(-1.0, min(1.0, use))) * lag
+            position[joint] = gear.joint_after(shaft[joint], self.position[joint], load)
+        for joint in self._limp:
+            shaft[joint] = self._gears[joint].shaft_after(position[joint], self.shaft[joint])
+        return position, shaft, worst
 
-    def _arrive(self, tick: int, position: list[float]) -> None:
+    def _scale(self, joint: int, rate_rad_s: float) -> float:
+        """Torque use for each N·m at the joint, at a shaft speed."""
+        gear, drive = self._gears[joint], self._drives[joint]
+        peak = min(drive.pull_out_n_m(rate_rad_s), gear.slip_n_m)
+        return 1 / (gear.torque_ratio * peak) if peak > 0 else math.inf
+
+    def _arrive(self, tick: int, position: list[float], shaft: list[float]) -> None:
+        if self._recorder is not None:
+            self._record(self._recorder, tick, position, shaft)
         before = self.tick
-        self.tick, self.position = tick, position
+        self.tick, self.position, self.shaft = tick, list(position), list(shaft)
+        self._cached = None  # play starts anew from here
         self._on_move(before, tick)
+
+    def record(self, on: bool) -> Moves | None:
+        """Record every stretch from now on (after `settle`), or stop that."""
+        self._recorder = None
+        if on:
+            self._recorder = Moves(self._recorded(self.position, self.shaft))
+            self._evaluate(self.tick)
+            self._stretch = self._field
+        return self._recorder
+
+    def _record(
+        self, recorder: Moves, tick: int, position: list[float], shaft: list[float]
+    ) -> None:
+        """A stretch ends at `tick` with joints and shafts there (the last evaluation)."""
+        start, field = self._stretch, self._field
+        assert field is not None
+        begins = ends = None
+        if start is not None and tick > self.tick:
+            # Acceleration and friction jump at corners: the stretch has its own at both ends.
+            begins, ends = self._inside(start, field, tick - self.tick)
+        torque = [0.0] * self._count
+        for joint, _, _ in self._live:
+            torque[joint] = field.torque[joint]
+            if field.velocity[joint]:
+                resistance = self._gears[joint].resistance_n_m(field.place[joint], True)
+                torque[joint] += math.copysign(resistance, field.velocity[joint])
+        acceleration = start.acceleration if start is not None else None
+        after = self._recorded(position, shaft)
+        recorder.add(self.tick, tick, after, torque, acceleration, begins, ends)
+        self._stretch = field
+
+    def _recorded(self, position: Sequence[float], shaft: Sequence[float]) -> list[float]:
+        """Joint angles and motor shafts as a recorder keeps them."""
+        motor = [
+            angle * gear.to_motor + gear.phase_rad
+            for angle, gear in zip(shaft, self._gears, strict=True)
+        ]
+        return [*position, *motor]
+
+    def _inside(
+        self, start: Field, end: Field, length: int
+    ) -> tuple[list[float] | None, list[float] | None]:
+        """Angles just after a stretch's beginning and just before its end, if they differ."""
+        begins = ends = None
+        duration = length / TICKS_PER_S
+        early, late = list(start.velocity), list(start.velocity)
+        for joint in self._movers:
+            change = start.acceleration[joint]
+            if early[joint] == 0.0 != change:
+                early[joint] = math.copysign(_CREEP_RAD_S, change)
+            late[joint] += change * duration
+            if late[joint] * early[joint] < 0 or abs(late[joint]) < _STILL_RAD_S:
+                late[joint] = math.copysign(_CREEP_RAD_S, early[joint])
+        if early != start.velocity:
+            torques = self._body.inverse_dynamics(start.place, early, start.acceleration)
+            begins = self._recorded(*self._behind(start.place, early, torques)[:2])
+        if start.acceleration != end.acceleration:
+            torques = self._body.inverse_dynamics(end.place, late, start.acceleration)
+            ends = self._recorded(*self._behind(end.place, late, torques)[:2])
+        return begins, ends
 
     def _commit(self, tick: int) -> None:
         if self._moving():
-            self._arrive(tick, self._evaluate(tick)[0])
+            position, shaft, _ = self._evaluate(tick)
+            self._arrive(tick, position, shaft)
         else:
             self.tick = tick
 
@@ -294,7 +399,7 @@ class Motion:
             end = min([end, *self._drives[joint].corners(start)])
         if self.hand is not None and start < self.hand.end:
             end = min(end, self.hand.end)
-        position, worst = self._evaluate(end)
+        position, _, worst = self._evaluate(end)
         if worst > LEAVE_LOCK:
             return start, lambda: self._start_engine(start)
         return self._first_crossing(start, end, position)
@@ -368,74 +473,146 @@ class Motion:
             self.velocity = [0.0] * self._count
         self.engine, self.resting, self._plan = True, False, None
         self._good_checks = self._still_checks = self._substeps = 0
-        self.tick = tick
+        self.tick = self._told = tick
         self._body.set_state(self.position, self.velocity)
         self._set_frictions()
 
     def _set_frictions(self) -> None:
-        for joint, drive in enumerate(self._drives):
+        self._binding = []
+        for joint, (drive, gear) in enumerate(zip(self._drives, self._gears, strict=True)):
             led = self.hand is not None and self.hand.joint == joint
             held = self.stand and not drive.energised and not led
-            self._body.set_friction(joint, _HELD_N_M if held else self._friction[joint])
+            resistance = gear.resistance_n_m(self.position[joint], drive.energised)
+            self._body.set_friction(joint, _HELD_N_M if held else resistance)
+            if gear.bind_n_m and not held:
+                self._binding.append([joint, resistance])
+
+    def _rebind(self, position: list[float]) -> None:
+        """Friction of joints that bind at some angles."""
+        for entry in self._binding:
+            joint, before = int(entry[0]), entry[1]
+            energised = self._drives[joint].energised
+            resistance = self._gears[joint].resistance_n_m(position[joint], energised)
+            if resistance != before:
+                self._body.set_friction(joint, resistance)
+                entry[1] = resistance
 
     def _run_engine(self, limit: int) -> int:
-        """Sub-steps up to `limit`, or up to the first cam or the end of slipping."""
-        step, read = self._body.step, self._body.state
-        sine, cosine = math.sin, math.cos
-        tick, position, velocity = self.tick, self.position, self.velocity
-        live = [
-            (
-                joint,
-                drive,
-                drive.moving,
-                *drive.coil_currents(tick),
-                self._torque_ratio[joint] * drive.holding_n_m,
-                self._to_motor[joint] * drive.teeth,
-                self._phase[joint] * drive.teeth,
-            )
-            for joint, drive in enumerate(self._drives)
-            if drive.energised
-        ]
+        """Sub-steps up to `limit`, or up to the first cam or the end of slipping.
+
+        Play keeps the flank it had: it is far smaller than what slips.
+        """
+        step, read = self._body.step, self._body.positions
+        tick, position = self.tick, self.position
+        gaps = [shaft - joint for shaft, joint in zip(self.shaft, position, strict=True)]
+        holding, turning, couplings = self._split_live(tick, gaps)
+        strength = [drive.strength(tick) for drive in self._drives]
         lows, highs = self._bounds_low, self._bounds_high
+        count, sine, substeps = self._count, math.sin, self._substeps
         while tick + SUBSTEP <= limit:
-            torques = [0.0] * self._count
-            for joint, drive, moving, first, second, gain, gear, phase in live:
-                if moving:
-                    first, second = drive.coil_currents(tick)
-                angle = position[joint] * gear + phase
-                torques[joint] = gain * (second * cosine(angle) - first * sine(angle))
+            torques = [0.0] * count
+            for joint, peak, angle, gear in holding:
+                torques[joint] = peak * sine(angle - position[joint] * gear)
+            for joint, drive, gain, phase, gear in turning:
+                first, second = drive.coil_currents(tick, strength[joint])
+                rotor = position[joint] * gear + phase
+                torques[joint] = gain * (second * math.cos(rotor) - first * sine(rotor))
+            for joint in couplings:
+                self._slip_coupling(joint, tick, position, gaps, torques)
             if self.hand is not None:
-                torques[self.hand.joint] += self._hand_torque(tick, position, velocity)
+                torques[self.hand.joint] += self._hand_torque(tick, position)
             step(torques)
             tick += SUBSTEP
-            position, velocity = read()
-            self._substeps += 1
-            tripped = [
-                joint
-                for joint, angle in enumerate(position)
-                if not lows[joint] < angle < highs[joint]
-            ]
-            if tripped or not self._substeps & 3:
-                before = self.tick
-                self.tick, self.position, self.velocity = tick, position, velocity
-                self._on_move(before, tick)
-                for joint in tripped:
-                    if self._switches[joint].move_cam(math.degrees(position[joint])):
-                        self._bound(joint)
-                        self._on_cam(joint)
-                if tripped or (
-                    self._substeps % _CHECK_EVERY == 0 and self._may_leave_engine(tick)
-                ):
+            position = read()
+            substeps += 1
+            if turning and not substeps % _CHECK_EVERY:
+                strength = [drive.strength(tick) for drive in self._drives]
+            if self._binding:
+                self._rebind(position)
+            tripped = not (all(map(lt, lows, position)) and all(map(lt, position, highs)))
+            if tripped or not substeps & 3:
+                self._substeps = substeps
+                leaves = self._engine_moved(tick, position, gaps, torques)
+                if tripped or leaves or couplings:
                     return tick
-        self.tick, self.position, self.velocity = tick, position, velocity
+        self._substeps = substeps
+        self.tick, (self.position, self.velocity) = tick, self._body.state()
+        self.shaft = [angle + gap for angle, gap in zip(position, gaps, strict=True)]
         return tick
 
-    def _hand_torque(self, tick: int, position: list[float], velocity: list[float]) -> float:
+    def _split_live(
+        self, tick: int, gaps: list[float]
+    ) -> tuple[list[_Holding], list[_Turning], list[int]]:
+        """Live joints whose field stands, those whose field turns, those with a coupling."""
+        holding, turning, couplings = [], [], []
+        for joint, (drive, gear) in enumerate(zip(self._drives, self._gears, strict=True)):
+            if not drive.energised:
+                continue
+            gain = gear.torque_ratio * drive.holding_n_m
+            phase = (gear.phase_rad + gaps[joint] * gear.to_motor) * drive.teeth
+            turn = gear.to_motor * drive.teeth
+            if gear.slip_n_m < math.inf:
+                couplings.append(joint)
+            if drive.moving or gear.slip_n_m < math.inf:
+                turning.append((joint, drive, gain, phase, turn))
+            else:
+                first, second = drive.coil_currents(tick, drive.strength(tick))
+                peak = gain * math.hypot(first, second)
+                holding.append((joint, peak, math.atan2(second, first) - phase, turn))
+        return holding, turning, couplings
+
+    def _engine_moved(
+        self, tick: int, position: list[float], gaps: list[float], torques: list[float]
+    ) -> bool:
+        """Tell encoders and switches where the engine has come; True when it may rest or leave."""
+        before, self._told = self._told, tick
+        self.tick, self.position = tick, position
+        self.shaft = [angle + gap for angle, gap in zip(position, gaps, strict=True)]
+        if self._recorder is not None:
+            after = self._recorded(position, self.shaft)
+            self._recorder.add(before, tick, after, torques)
+        self._on_move(before, tick)
+        for joint, angle in enumerate(position):
+            if not self._bounds_low[joint] < angle < self._bounds_high[joint]:
+                if self._switches[joint].move_cam(math.degrees(angle)):
+                    self._bound(joint)
+                    self._on_cam(joint)
+        if self._substeps % _CHECK_EVERY:
+            return False
+        self.velocity = self._body.state()[1]
+        return self._may_leave_engine(tick)
+
+    def _slip_coupling(
+        self,
+        joint: int,
+        tick: int,
+        position: list[float],
+        gaps: list[float],
+        torques: list[float],
+    ) -> None:
+        """Pass no more torque than the coupling can; what the shaft turns on moves its phase.
+
+        The shaft stays with its field, at the load angle of the coupling's limit.
+        """
+        gear, drive = self._gears[joint], self._drives[joint]
+        first, second = drive.coil_currents(tick, drive.strength(tick))
+        peak = math.hypot(first, second) * drive.holding_n_m
+        if gear.slip_n_m >= peak:
+            return
+        field = math.atan2(second, first)
+        limit = math.asin(gear.slip_n_m / peak)
+        shaft = self.motor_rad(joint, position[joint] + gaps[joint]) * drive.teeth
+        lag = math.remainder(field - shaft, 2 * math.pi)
+        if abs(lag) > limit:
+            gear.phase_rad += (lag - math.copysign(limit, lag)) / drive.teeth
+            torques[joint] = math.copysign(gear.slip_n_m, lag) * gear.torque_ratio
+
+    def _hand_torque(self, tick: int, position: list[float]) -> float:
         assert self.hand is not None
         joint = self.hand.joint
         target, rate = self.hand.at(tick)
         torque = _HAND_N_M_PER_RAD * (target - position[joint])
-        torque += _HAND_N_M_S_PER_RAD * (rate - velocity[joint])
+        torque += _HAND_N_M_S_PER_RAD * (rate - self._body.state()[1][joint])
         return max(-self.hand.limit_n_m, min(self.hand.limit_n_m, torque))
 
     def _may_leave_engine(self, tick: int) -> bool:
@@ -446,7 +623,8 @@ class Motion:
         if self._good_checks >= _CHECKS_IN_A_ROW:
             self.engine = False
             self.velocity = [0.0] * self._count
-            self._arrive(tick, self._evaluate(tick)[0])
+            position, shaft, _ = self._evaluate(tick)
+            self._arrive(tick, position, shaft)
             return True
         if self._still_checks >= 2 * _CHECKS_IN_A_ROW:
             self.resting = True
@@ -458,10 +636,10 @@ class Motion:
         if self._needs_engine() or not self._clear(self.position):
             return False
         self._capture(tick)
-        position, worst = self._evaluate(tick)
+        position, _, worst = self._evaluate(tick)
         if worst > RELOCK or not self._clear(position):
             return False
         return all(
-            abs(ours - theirs) * abs(gear) < _CLOSE_RAD
-            for ours, theirs, gear in zip(position, self.position, self._to_motor, strict=True)
+            abs(ours - theirs) * abs(gear.to_motor) < _CLOSE_RAD
+            for ours, theirs, gear in zip(position, self.position, self._gears, strict=True)
         )

@@ -28,6 +28,7 @@ from .parts import Parts
 from .pins import InputPin
 from .switch import AT_REST, IN_TRANSIT, PRESSED, Switch
 from .trace import Trace
+from .transmission import Transmission
 
 _CHANNELS = ("A", "B")
 
@@ -63,19 +64,29 @@ class Rig:
             Drive(joint, holding)
             for joint, holding in zip(scene.joint, self.individual.holding_n_m, strict=True)
         ]
+        self.gears = [
+            Transmission(joint, friction, phase)
+            for joint, friction, phase in zip(
+                scene.joint,
+                self.individual.friction_n_m,
+                self.individual.rotor_phase_rad,
+                strict=True,
+            )
+        ]
         self.switches = self._make_switches()
         self.motion = Motion(
             scene,
             self.individual,
             self.body,
             self.drives,
+            self.gears,
             self.switches,
             self.moved_switch,
             self._turn_discs,
         )
         self.pins = self._make_pins()
         self._float_timers: dict[str, Timer] = {}
-        discs = self.discs(self.motion.position)
+        discs = self.discs((self.motion.position, self.motion.shaft))
         self.counters = [Counter(joint, disc) for joint, disc in enumerate(discs)]
         self._levels = [0] * len(scene.joint)
         self._in_transit = [False] * len(scene.joint)
@@ -186,7 +197,7 @@ class Rig:
     def read_count(self, axis: int) -> int:
         """A joint's counter now."""
         counter = self.counters[axis]
-        discs = self.discs(self.motion.positions(self.now))
+        discs = self.discs(self.motion.places(self.now))
         return counter.count_at([discs[disc] for disc in counter.discs])
 
     def preset_count(self, axis: int, value: int) -> None:
@@ -200,7 +211,27 @@ class Rig:
     def motion_changed(self) -> None:
         """A pulse generator changed its mind."""
         self.motion.settle(self.now)
+        self._watch_standstill()
         self.motion.changed(self.now)
+
+    def _watch_standstill(self) -> None:
+        """Let drives that get no steps for a while cut their current, and those that do, not."""
+        cut = self.scene.drive.standstill_current
+        if cut >= 1:
+            return
+        for drive in self.drives:
+            if drive.moving:
+                drive.idle_since, drive.standing_current = None, 1.0
+            elif drive.idle_since is None:
+                drive.idle_since = self.now
+
+                def stand(drive: Drive = drive, since: int = self.now) -> None:
+                    if drive.idle_since == since:
+                        self.motion.settle(self.now)
+                        drive.standing_current = cut
+                        self.motion.changed(self.now)
+
+                self.at(self.now + ticks(self.scene.drive.standstill_s), stand)
 
     # --- parts and contacts ----------------------------------------------------------------
 
@@ -281,8 +312,8 @@ class Rig:
                 drive.step(self._sign(direction))
                 changed.append(number)
             drive.direction_lit, drive.step_lit, drive.enable_lit = direction, step, enable
-            least = self.scene.drive.undervoltage_v
-            drive.supplied = self.harness.drive_supply_v(joint) >= least
+            drive.supply_v = self.harness.drive_supply_v(joint)
+            drive.supplied = drive.supply_v >= self.scene.drive.undervoltage_v
             energised = drive.supplied and enable == self.scene.drive.enable_lit
             if energised != drive.energised:
                 self.motion.settle(self.now)
@@ -330,13 +361,14 @@ class Rig:
 
     # --- encoders and inputs ---------------------------------------------------------------
 
-    def discs(self, position: Sequence[float]) -> list[int]:
-        """Every encoder's disc in whole quarter cycles, for joint angles in rad."""
+    def discs(self, places: tuple[Sequence[float], Sequence[float]]) -> list[int]:
+        """Every encoder's disc in whole quarter cycles, for joint angles and shafts in rad."""
+        position, shaft = places
         result = []
         for number, joint in enumerate(self.scene.joint):
             angle = position[number]
             if joint.encoder.mount == "motor":
-                angle = self.motion.motor_rad(number, angle)
+                angle = self.motion.motor_rad(number, shaft[number])
             turns = angle / TWO_PI
             result.append(
                 math.floor(turns * joint.encoder.counts + self.individual.encoder_phase[number])
@@ -344,7 +376,7 @@ class Rig:
         return result
 
     def _turn_discs(self, before: int, now: int) -> None:
-        discs = self.discs(self.motion.position)
+        discs = self.discs((self.motion.position, self.motion.shaft))
         for number, counter in enumerate(self.counters):
             targets = [discs[disc] for disc in counter.discs]
             if not self.trace.on:
@@ -362,7 +394,7 @@ class Rig:
         """Find which discs reach a counter's pins and what the pins do in each of their states."""
         name, harness = self.scene.joint[number].name, self.harness
         _, *pins = input_pins(name)
-        discs = self.discs(self.motion.positions(self.now))
+        discs = self.discs(self.motion.places(self.now))
         for joint, disc in zip(self.scene.joint, discs, strict=True):
             harness.settings[f"{joint.name}.ENC"] = disc & 3
         sources = [

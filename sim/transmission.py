@@ -1,0 +1,58 @@
+"""What lies between motor shaft and joint: ratio, losses, friction, play, a coupling, a brake.
+
+Angles in rad and torques in N·m at the joint unless said otherwise. Friction is Coulomb's; where
+the joint binds, more of it over a span of angles. A coupling passes torque up to its limit and
+then slips: the shaft turns on, the joint does not. Play is the usual hysteresis of a gear train:
+the joint follows only once the shaft has taken up the gap, and under a load that outweighs
+friction it lies against one flank.
+"""
+
+from __future__ import annotations
+
+import math
+
+from ..scenes import Joint
+
+
+class Transmission:
+    """One joint's gear train. `phase_rad` is the shaft's angle (at the motor) at joint zero."""
+
+    def __init__(self, joint: Joint, friction_n_m: float, phase_rad: float) -> None:
+        self.to_joint = joint.direction / joint.ratio
+        self.to_motor = joint.direction * joint.ratio
+        self.torque_ratio = joint.direction * joint.ratio * joint.efficiency
+        self.phase_rad = phase_rad
+        self.friction_n_m = friction_n_m
+        self.brake_n_m = joint.brake_n_m
+        self.backlash_rad = math.radians(joint.backlash_deg)
+        self.slip_n_m = math.inf
+        self.bind_n_m = 0.0
+        self.bind_rad = (0.0, 0.0)
+        self.brake_stuck = False
+
+    def resistance_n_m(self, position_rad: float, energised: bool) -> float:
+        """Friction at an angle, the brake included when the drive does not hold it open."""
+        low, high = self.bind_rad
+        resistance = self.friction_n_m
+        if self.bind_n_m and low <= position_rad <= high:
+            resistance += self.bind_n_m
+        if self.brake_n_m and (self.brake_stuck or not energised):
+            resistance += self.brake_n_m
+        return resistance
+
+    def joint_after(self, shaft_rad: float, joint_rad: float, load_n_m: float) -> float:
+        """Where the joint is for a shaft (both in joint rad), coming from `joint_rad`.
+
+        `load_n_m` is what the joint asks of the shaft, friction left out.
+        """
+        half = self.backlash_rad / 2
+        if not half:
+            return shaft_rad
+        if abs(load_n_m) > self.friction_n_m:
+            return shaft_rad - math.copysign(half, load_n_m)
+        return min(max(joint_rad, shaft_rad - half), shaft_rad + half)
+
+    def shaft_after(self, joint_rad: float, shaft_rad: float) -> float:
+        """Where a limp shaft is (in joint rad) when the joint is led, coming from `shaft_rad`."""
+        half = self.backlash_rad / 2
+        return min(max(shaft_rad, joint_rad - half), joint_rad + half)
