@@ -22,10 +22,11 @@ class _Part(BaseModel):
 
 
 class Supply(_Part):
-    """A source: open-circuit voltage, internal resistance with its feed, spread of the voltage."""
+    """A source: open-circuit voltage, internal resistance with its feed, current limit, spread."""
 
     volts: Positive
     ohm: Positive
+    limit_a: Positive
     tolerance: Fraction = 0.0
 
 

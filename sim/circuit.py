@@ -11,6 +11,7 @@ choices (a set of resistors for each setting of a contact or output); injected c
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from typing import NamedTuple
 
@@ -51,11 +52,12 @@ class Choice(NamedTuple):
 
 
 class Source(NamedTuple):
-    """What feeds a rail."""
+    """What feeds a rail: a voltage behind a resistance, up to a current limit."""
 
     rail: str
     volts: float
     ohm: float
+    limit_a: float = math.inf
 
 
 class _Block(NamedTuple):
@@ -301,12 +303,27 @@ class Circuit:
                 matrix[j, j] += siemens
                 matrix[i, j] -= siemens
                 matrix[j, i] -= siemens
-        for source in sources:
-            i = RAILS.index(source.rail)
-            matrix[i, i] += 1.0 / source.ohm
-            amps[i] += source.volts / source.ohm
-        # The ground rail is the reference: its row drops out.
-        self.known_v[: width - 1] = np.linalg.solve(matrix[:-1, :-1], amps[:-1])
+        limited: set[str] = set()
+        for _ in range(len(sources) + 1):
+            whole, fed = matrix.copy(), amps.copy()
+            for source in sources:
+                i = RAILS.index(source.rail)
+                if source.rail in limited:
+                    fed[i] += source.limit_a
+                else:
+                    whole[i, i] += 1.0 / source.ohm
+                    fed[i] += source.volts / source.ohm
+            # The ground rail is the reference: its row drops out.
+            self.known_v[: width - 1] = np.linalg.solve(whole[:-1, :-1], fed[:-1])
+            over = {
+                source.rail
+                for source in sources
+                if (source.volts - self.known_v[RAILS.index(source.rail)]) / source.ohm
+                > source.limit_a
+            }
+            if over <= limited:
+                break
+            limited |= over
 
 
 def _groups(

@@ -79,12 +79,13 @@ def test_a_lost_encoder_ground_leaves_both_outputs_high(harness: Harness) -> Non
         harness.fit(sound)
 
 
-def test_shorted_rails_share_what_their_resistances_leave(harness: Harness) -> None:
+def test_a_shorted_rail_is_left_what_its_current_limit_makes(harness: Harness) -> None:
     sound, broken = harness.parts, harness.parts.copy()
     broken.bridge("RAIL.5V", "RAIL.0V", 0.05)
     harness.fit(broken)
     try:
-        assert harness.circuit.known_v[1] == pytest.approx(2.5, abs=0.1)
+        limit = harness.scene.supplies.v5.limit_a
+        assert harness.circuit.known_v[1] == pytest.approx(limit * 0.05, rel=0.01)
     finally:
         harness.fit(sound)
 
@@ -108,3 +109,21 @@ def test_coils_get_what_the_wiring_gives_them(harness: Harness) -> None:
 def test_an_unknown_terminal_names_the_nearest(harness: Harness) -> None:
     with pytest.raises(UnknownTerminal, match=r"^no terminal 'J5.SW.CON'.*did you mean 'J5.SW.COM'"):
         harness.node("J5.SW.CON")
+
+
+def test_common_and_ground_throw_interchanged_pull_the_rail_down_when_pressed(
+    harness: Harness,
+) -> None:
+    """Common practice, no published source: rest reads 0, pressed the rail collapses."""
+    sound, broken = harness.parts, harness.parts.copy()
+    broken.permute("J2.SW.COM", "J2.SW.NC")
+    harness.fit(broken)
+    try:
+        assert abs(harness.volts_between("CARD.J2.SW.COM", "RAIL.0V", 10e6)) < 0.01
+        harness.set("J2.SW", 1)
+        assert harness.volts_between("RAIL.3V3", "RAIL.0V", 10e6) < 1.0
+        harness.set("J2.SW", 0)
+        assert harness.volts_between("RAIL.3V3", "RAIL.0V", 10e6) > 3.2
+    finally:
+        harness.set("J2.SW", 0)
+        harness.fit(sound)
