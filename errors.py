@@ -3,6 +3,7 @@
     DryrigError
      +-- SceneError (ValueError)      a scene that cannot be loaded
      +-- FaultError (ValueError)      a fault that cannot be read or placed
+     +-- TraceError (ValueError)      a trace that cannot be read, written or searched
      +-- UnknownTerminal (KeyError)   a terminal the harness does not have
      +-- CardBusy (RuntimeError)      an axis told to move while it moves
      +-- HandBusy (RuntimeError)      a hand told to act while it acts
@@ -27,6 +28,10 @@ class SceneError(DryrigError, ValueError):
 
 class FaultError(DryrigError, ValueError):
     """A fault that cannot be read or placed."""
+
+
+class TraceError(DryrigError, ValueError):
+    """A trace that cannot be read, written or searched."""
 
 
 class UnknownTerminal(DryrigError, KeyError):

@@ -6,6 +6,7 @@ import itertools
 from collections.abc import Iterator
 
 from ..scenes import WIRES, Scene
+from .kinds import KINDS
 
 CONNECTORS = (
     ("DIR", "STEP", "ENA", "OPTO0V"),
@@ -39,6 +40,7 @@ def enumerate_faults(scene: Scene) -> Iterator[str]:
         if scene.harness.wires[wire].from_ != "0V"
     )
     yield from (f"swap@{one}/{other}" for one, other in pairs)
-    yield from (f"weak@{joint.name}.MOTOR" for joint in scene.joint)
-    yield from (f"shift@{joint.name}.SW" for joint in scene.joint)
+    for kind in KINDS.values():
+        if kind.where == "part":
+            yield from (f"{kind.name}@{joint.name}.{kind.part}" for joint in scene.joint)
     yield "drop@LINE"

@@ -84,9 +84,7 @@ class Injector:
                 return conductors
             case "node":
                 return [*conductors, *RAILS]
-            case "motor":
-                return [f"{joint}.MOTOR" for joint in joints]
-            case "switch":
-                return [f"{joint}.SW" for joint in joints]
+            case "part":
+                return [f"{joint}.{fault.kind.part}" for joint in joints]
             case "line":
                 return ["LINE"]

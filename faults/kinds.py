@@ -15,7 +15,7 @@ from ..sim.parts import Parts
 
 OPEN_OHM = 1e12
 
-Where = Literal["conductor", "node", "motor", "switch", "line"]
+Where = Literal["conductor", "node", "part", "line"]
 
 
 @dataclass(frozen=True)
@@ -38,6 +38,7 @@ class Kind:
     name: str
     where: Where
     places: int
+    part: str = field(default="", kw_only=True)
     what: str
     shows: str
     look: str
@@ -64,12 +65,15 @@ def _swap(parts: Parts, places: tuple[str, ...], values: Mapping[str, float]) ->
     parts.permute(*places)
 
 
-def _weak(parts: Parts, places: tuple[str, ...], values: Mapping[str, float]) -> None:
-    parts.set_parameter(f"{places[0]}.current", values["current"])
+def _set(*names: str) -> Apply:
+    """Set parameters of the part at the place: each `fault parameter=part parameter`."""
+    pairs = [tuple(name.split("=")) for name in names]
 
+    def apply(parts: Parts, places: tuple[str, ...], values: Mapping[str, float]) -> None:
+        for ours, theirs in pairs:
+            parts.set_parameter(f"{places[0]}.{theirs}", values[ours])
 
-def _shift(parts: Parts, places: tuple[str, ...], values: Mapping[str, float]) -> None:
-    parts.set_parameter(f"{places[0]}.deg", values["deg"])
+    return apply
 
 
 _POWER_OFF = "Switch off, lock off, wait, prove the meter, prove dead before ohms or a plug."
@@ -125,27 +129,163 @@ KINDS: dict[str, Kind] = {
         ),
         Kind(
             name="weak",
-            where="motor",
+            where="part",
+            part="MOTOR",
             places=1,
             what="A drive's current is set too low for its motor.",
             shows="Lifting or fast moves fall short by whole multiples of four full steps.",
             look="The drive's setting; supply current; a slow move against a fast one.",
             caution="Support the links: an arm that slips may fall.",
             model="IEC 61508-2 table A.1, drift (value from memory)",
-            apply=_weak,
+            apply=_set("current=current"),
             parameters={"current": Parameter(0.3, 0.0, 1.0, "of the set current")},
         ),
         Kind(
             name="shift",
-            where="switch",
+            where="part",
+            part="SW",
             places=1,
             what="A limit switch's bracket has moved.",
             shows="Homing succeeds; every position of the joint is off by the same angle.",
             look="Level or witness mark at the trim pose.",
             caution="Nobody under the links; take the level off before moving.",
             model="ISO 13849-2 table D.8, mechanical position of the actuator (value from memory)",
-            apply=_shift,
+            apply=_set("deg=deg"),
             parameters={"deg": Parameter(2.0, -5.0, 5.0, "deg")},
+        ),
+        Kind(
+            name="micro",
+            where="part",
+            part="DRIVE",
+            places=1,
+            what="A drive's microstep setting is not what the arm file says.",
+            shows="Travel and count are wrong by exactly a power of two.",
+            look="The drive's setting; a jog of known length against the count.",
+            caution="A run of half the speed arrives late, one of double the speed hits harder.",
+            model="IEC 61508-2 table A.1, wrong data (value from memory)",
+            apply=_set("factor=microsteps"),
+            parameters={"factor": Parameter(2.0, 0.0625, 16.0, "times the microsteps set")},
+        ),
+        Kind(
+            name="doze",
+            where="part",
+            part="DRIVE",
+            places=1,
+            what="A drive cuts its current at standstill further than the load allows.",
+            shows="A joint sags, or slips, half a second after it has stopped.",
+            look="Level or mark over time after a stop.",
+            caution="Support the links: an arm that slips may fall.",
+            model="IEC 61508-2 table A.1, drift (value from memory)",
+            apply=_set("current=standstill"),
+            parameters={"current": Parameter(0.3, 0.0, 1.0, "of the running current")},
+        ),
+        Kind(
+            name="slip",
+            where="part",
+            part="COUPLING",
+            places=1,
+            what="A coupling's or pulley's set screw is loose.",
+            shows="The count is right, the joint falls short; homing scatters.",
+            look="A witness mark across the coupling.",
+            caution="Motor supply locked off before fingers go near a coupling.",
+            model="ISO 13849-2 table A.4, loosening (value from memory)",
+            apply=_set("n_m=n_m"),
+            parameters={"n_m": Parameter(0.02, 0.0, 10.0, "N.m at the shaft")},
+        ),
+        Kind(
+            name="play",
+            where="part",
+            part="GEAR",
+            places=1,
+            what="A worn gear or slack belt.",
+            shows="By hand a dead band; a reversal falls short at the joint, not in the count.",
+            look="Rock the joint with the shaft held; approach a mark from both sides.",
+            caution="Motor supply locked off; pinch points.",
+            model="ISO 13849-2 table A.4, wear (value from memory)",
+            apply=_set("deg=play_deg"),
+            parameters={"deg": Parameter(1.0, 0.01, 10.0, "deg at the joint")},
+        ),
+        Kind(
+            name="pulley",
+            where="part",
+            part="GEAR",
+            places=1,
+            what="A pulley with the wrong number of teeth.",
+            shows="Travel is wrong in proportion; the count agrees with the steps.",
+            look="Count the teeth; jog a known angle and level it.",
+            caution="A joint that goes further than told reaches its stop.",
+            model="none: an assembly fault (common practice, no published source)",
+            apply=_set("factor=ratio"),
+            parameters={"factor": Parameter(1.25, 0.2, 5.0, "times the right ratio")},
+        ),
+        Kind(
+            name="bind",
+            where="part",
+            part="GEAR",
+            places=1,
+            what="A fouling cable or screw, or a bent shaft, binds at an angle.",
+            shows="A stall, or lost steps, always at the same angle.",
+            look="Drives off, sweep the joint by hand and feel.",
+            caution="Motor supply locked off; pinch points.",
+            model="ISO 13849-2 table A.4, binding (value from memory)",
+            apply=_set("deg=bind_deg", "n_m=bind_n_m", "width=bind_width_deg"),
+            parameters={
+                "deg": Parameter(0.0, -360.0, 360.0, "deg"),
+                "n_m": Parameter(60.0, 0.1, 1000.0, "N.m at the joint"),
+                "width": Parameter(4.0, 0.1, 90.0, "deg"),
+            },
+        ),
+        Kind(
+            name="sticky",
+            where="part",
+            part="SW",
+            places=1,
+            what="A switch's lever is slow to let go.",
+            shows="Released later than it should be; the back-off does not free it.",
+            look="Press and let go slowly; listen for the snap.",
+            caution="A switch that sticks protects nothing.",
+            model="ISO 13849-2 table D.8, contact will not open",
+            apply=_set("deg=sticky_deg"),
+            parameters={"deg": Parameter(6.0, 0.1, 60.0, "deg at the joint")},
+        ),
+        Kind(
+            name="overrun",
+            where="part",
+            part="SW",
+            places=1,
+            what="The cam passes beyond the switch and leaves its lever again.",
+            shows="Pressed on the way, released again near the stop: 'not on the switch'.",
+            look="A slow hand sweep to the stop, watching the input.",
+            caution="Homing from beyond the switch drives into the stop.",
+            model="ISO 13849-2 table D.8, contact will not close",
+            apply=_set("deg=overrun_deg"),
+            parameters={"deg": Parameter(2.0, 0.1, 30.0, "deg past the operating point")},
+        ),
+        Kind(
+            name="worn",
+            where="part",
+            part="SW",
+            places=1,
+            what="A switch's contacts are worn or dry.",
+            shows="Nothing on an input that draws no current; a divider where there is a pull.",
+            look="Ohms over repeated presses, plug out.",
+            caution=_POWER_OFF,
+            model="ISO 13849-2 table D.8, contact will not close, short of it",
+            apply=_set("ohm=ohm"),
+            parameters={"ohm": Parameter(1000.0, 0.1, 1e9, "ohm")},
+        ),
+        Kind(
+            name="bounce",
+            where="part",
+            part="SW",
+            places=1,
+            what="A switch's contacts bounce when they make.",
+            shows="More than one edge for one operation.",
+            look="A trace of the input around the edge.",
+            caution="Latch the first edge, not the last.",
+            model="none: a property of contacts (J. Ganssle's survey: 1.6 ms mean, 6.2 ms worst)",
+            apply=_set("s=bounce_s"),
+            parameters={"s": Parameter(1.557e-3, 1e-4, 0.157, "s")},
         ),
         Kind(
             name="drop",

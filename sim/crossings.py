@@ -59,9 +59,7 @@ def crossings(
         length=np.stack([begin * 0, end - begin, end * 0], axis=1).ravel(),
     )
     piece, tick, position = _pass(ways)
-    return Crossings(
-        int(np.floor(quarters(np.float64(start_rad)))), piece // 3, tick, position
-    )
+    return Crossings(int(np.floor(quarters(np.float64(start_rad)))), piece // 3, tick, position)
 
 
 class _Ways(NamedTuple):

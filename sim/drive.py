@@ -12,6 +12,7 @@ import math
 
 from ..scenes import Joint
 from .card import Axis
+from .parts import Parts
 
 TWO_PI = 2 * math.pi
 
@@ -31,6 +32,7 @@ class Drive:
         self.enable_lit = False
         self.supplied = False
         self.supply_v = 0.0
+        self.standstill_current = 1.0
         self.standing_current = 1.0
         self.idle_since: int | None = None
         self.current = 1.0
@@ -38,6 +40,19 @@ class Drive:
         self.wells = 0
         self._field = 0
         self._feeds: list[tuple[Axis, int, int]] = []
+
+    def fit(self, parts: Parts, standstill: float) -> None:
+        """Take the parts' parameters; the field stays at its angle.
+
+        `standstill` is the scene's share of the current left when no steps come.
+        """
+        name, joint = self.joint.name, self.joint
+        self.current = parts.parameter(f"{name}.MOTOR", "current")
+        self.standstill_current = standstill * parts.parameter(f"{name}.DRIVE", "standstill")
+        unit = TWO_PI / joint.motor.full_steps / joint.microsteps
+        unit /= parts.parameter(f"{name}.DRIVE", "microsteps")
+        self._field = round(self._field * self.rad_per_step / unit)
+        self.rad_per_step = unit
 
     @property
     def torque_n_m(self) -> float:

@@ -270,7 +270,8 @@ class Harness:
 
     def _switch(self, joint: Joint) -> Choice:
         """At rest on the ground throw, pressed on the 3.3 V throw, in transit on neither."""
-        name, ohm = joint.name, self.scene.switch.closed_ohm
+        name = joint.name
+        ohm = self.scene.switch.closed_ohm + self.parts.parameter(f"{name}.SW", "ohm")
         common = f"{name}.SW.COM"
         return Choice(
             f"{name}.SW",

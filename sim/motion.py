@@ -316,14 +316,20 @@ class Motion:
         self._cached = None  # play starts anew from here
         self._on_move(before, tick)
 
-    def record(self, on: bool) -> Moves | None:
-        """Record every stretch from now on (after `settle`), or stop that."""
-        self._recorder = None
-        if on:
-            self._recorder = Moves(self._recorded(self.position, self.shaft))
-            self._evaluate(self.tick)
-            self._stretch = self._field
+    def record(self) -> Moves:
+        """Record every stretch from now on (after `settle`)."""
+        self._recorder = Moves(self._recorded(self.position, self.shaft))
+        self._evaluate(self.tick)
+        self._stretch = self._field
         return self._recorder
+
+    def stop_recording(self) -> None:
+        """No more of that."""
+        self._recorder = None
+
+    def gear(self, joint: int) -> float:
+        """How far the motor shaft turns for each turn of a joint, with its sign."""
+        return self._gears[joint].to_motor
 
     def _record(
         self, recorder: Moves, tick: int, position: list[float], shaft: list[float]

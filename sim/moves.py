@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from array import array
 from collections.abc import Sequence
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -16,6 +17,7 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+
 
 class Stretches(NamedTuple):
     """Recorded stretches: ticks of shape (n,), torques and accelerations (n, joints), angles
@@ -37,12 +39,15 @@ class Stretches(NamedTuple):
 
 
 class Moves:
-    """Takes stretches while they happen. Angles: every joint, then every motor shaft, rad."""
+    """Takes stretches while they happen. Angles: every joint, then every motor shaft, rad.
+
+    `start` is where all were at first.
+    """
 
     def __init__(self, start: Sequence[float]) -> None:
-        self._start = list(start)
+        self.start = list(start)
         self._rest = [0.0] * (len(start) // 2)
-        self._latest: Sequence[float] = self._start
+        self._latest: Sequence[float] = self.start
         self._ticks = array("q")
         self._values = array("d")
 
@@ -77,9 +82,7 @@ class Moves:
         edges = [0, 2, 4, 6, 7, 8]
         first, last, after, acceleration, torque = (
             np.ascontiguousarray(values[:, low * joints : high * joints])
-            for low, high in zip(edges, edges[1:], strict=False)
+            for low, high in pairwise(edges)
         )
-        before = np.vstack([[self._start], after[:-1]])[: len(ticks)]
-        return Stretches(
-            ticks[:, 0], ticks[:, 1], before, first, last, after, acceleration, torque
-        )
+        before = np.vstack([[self.start], after[:-1]])[: len(ticks)]
+        return Stretches(ticks[:, 0], ticks[:, 1], before, first, last, after, acceleration, torque)

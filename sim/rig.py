@@ -30,8 +30,6 @@ from .switch import AT_REST, IN_TRANSIT, PRESSED, Switch
 from .trace import Trace
 from .transmission import Transmission
 
-_CHANNELS = ("A", "B")
-
 
 class Rig:
     """One simulated arm on one simulated card.
@@ -52,7 +50,7 @@ class Rig:
         self.scene, self.seed, self.now = scene, seed, 0
         self.individual = draw_individual(scene, seed, start_pose_deg)
         self.listeners: list[Callable[[], None]] = []
-        self.trace = Trace()
+        self.trace = Trace(self)
         self.body = Body(
             scene,
             base_tilt_rad=self.individual.base_tilt_rad,
@@ -191,7 +189,7 @@ class Rig:
         """Put a card output (`DIR`, `ENA`) to a level."""
         name = f"{self.scene.joint[axis].name}.{pin}"
         if self.harness.settings[name] != level:
-            self.trace.edge(self.now, name, level)
+            self.trace.edge(name, level)
             self._set(name, level)
 
     def read_count(self, axis: int) -> int:
@@ -211,16 +209,14 @@ class Rig:
     def motion_changed(self) -> None:
         """A pulse generator changed its mind."""
         self.motion.settle(self.now)
+        self.trace.pulsed()
         self._watch_standstill()
         self.motion.changed(self.now)
 
     def _watch_standstill(self) -> None:
         """Let drives that get no steps for a while cut their current, and those that do, not."""
-        cut = self.scene.drive.standstill_current
-        if cut >= 1:
-            return
         for drive in self.drives:
-            if drive.moving:
+            if drive.moving or drive.standstill_current >= 1:
                 drive.idle_since, drive.standing_current = None, 1.0
             elif drive.idle_since is None:
                 drive.idle_since = self.now
@@ -228,7 +224,7 @@ class Rig:
                 def stand(drive: Drive = drive, since: int = self.now) -> None:
                     if drive.idle_since == since:
                         self.motion.settle(self.now)
-                        drive.standing_current = cut
+                        drive.standing_current = drive.standstill_current
                         self.motion.changed(self.now)
 
                 self.at(self.now + ticks(self.scene.drive.standstill_s), stand)
@@ -239,10 +235,11 @@ class Rig:
         """Take other parts: conductors, bridges, parameters. The arm stays where it is."""
         self.motion.settle(self.now)
         self.harness.fit(parts)
-        for joint, drive in zip(self.scene.joint, self.drives, strict=True):
-            drive.current = parts.parameter(f"{joint.name}.MOTOR", "current")
-        for number, joint in enumerate(self.scene.joint):
-            self.switches[number].shift_deg = parts.parameter(f"{joint.name}.SW", "deg")
+        for number, drive in enumerate(self.drives):
+            drive.fit(parts, self.scene.drive.standstill_current)
+            self.gears[number].fit(parts, self.motion.shaft[number])
+            self.switches[number].fit(parts)
+        self._watch_standstill()
         self._refresh_all()
         for number, switch in enumerate(self.switches):
             if switch.move_cam(math.degrees(self.motion.positions(self.now)[number])):
@@ -265,8 +262,17 @@ class Rig:
         def make() -> None:
             self._in_transit[joint] = False
             self._set(name, PRESSED if switch.pressed else AT_REST)
+            for part, again in switch.bounces():
+                self.at(self.now + ticks(part), lambda: self._rattle(joint, IN_TRANSIT))
+                self.at(self.now + ticks(again), lambda: self._rattle(joint, wanted))
 
         self.at(self.now + ticks(self.scene.switch.transfer_s), make)
+
+    def _rattle(self, joint: int, setting: int) -> None:
+        """A contact bounces, unless its lever has moved on meanwhile."""
+        wanted = PRESSED if self.switches[joint].pressed else AT_REST
+        if not self._in_transit[joint] and setting in (IN_TRANSIT, wanted):
+            self._set(f"{self.scene.joint[joint].name}.SW", setting)
 
     def _set(self, name: str, setting: int) -> None:
         """Set a contact or output, then look at everything that hangs on its island."""
@@ -275,6 +281,7 @@ class Rig:
             self._refresh_all()
         else:
             self._refresh(island)
+        self.trace.solved()
 
     def _rails_moved(self) -> bool:
         return bool(abs(self.harness.circuit.known_v - self._seen_rails).max() > RAILS_MOVED_V)
@@ -285,6 +292,7 @@ class Rig:
             self.drives[number].coils = self.harness.coil_currents(joint)
         for island in self.harness.circuit.islands:
             self._refresh(island)
+        self.trace.solved()
 
     def _refresh(self, island: Island) -> None:
         pins = [pin for pin in island.nodes if pin in self.pins]
@@ -318,7 +326,7 @@ class Rig:
             if energised != drive.energised:
                 self.motion.settle(self.now)
                 drive.energised = energised
-                self.trace.edge(self.now, f"{joint.name}.DRIVE", int(energised))
+                self.trace.edge(f"{joint.name}.DRIVE", int(energised))
                 changed.append(number)
         self._route_steps(numbers)
         for number in set(changed):
@@ -375,20 +383,10 @@ class Rig:
             )
         return result
 
-    def _turn_discs(self, before: int, now: int) -> None:
+    def _turn_discs(self, _before: int, _now: int) -> None:
         discs = self.discs((self.motion.position, self.motion.shaft))
-        for number, counter in enumerate(self.counters):
-            targets = [discs[disc] for disc in counter.discs]
-            if not self.trace.on:
-                counter.turn_to(targets)
-                continue
-            name = self.scene.joint[number].name
-
-            def edge(fraction: float, channel: int, level: int, name: str = name) -> None:
-                tick = before + math.ceil(fraction * (now - before))
-                self.trace.edge(tick, f"{name}.ENC.{_CHANNELS[channel]}", level)
-
-            counter.turn_to(targets, edge)
+        for counter in self.counters:
+            counter.turn_to([discs[disc] for disc in counter.discs])
 
     def _refit_counter(self, number: int) -> None:
         """Find which discs reach a counter's pins and what the pins do in each of their states."""
@@ -420,8 +418,14 @@ class Rig:
                 self.pins[pin].level = counter.levels[channel]
             solved = harness.look(pin)
             self.pins[pin].drive(self.now, solved.volt(pin), solved.source_ohm(pin))
-            self._watch(pin, lambda level, channel=channel: counter.pin(channel, level))  # type: ignore[misc]
+            self._watch(pin, lambda level, channel=channel: self._flip(number, channel, level))  # type: ignore[misc]
         counter.fit(tuple(sources), table, [discs[disc] for disc in sources])
+        self.trace.fitted(number)
+
+    def _flip(self, number: int, channel: int, level: int) -> None:
+        """A counter's floating pin crossed a threshold."""
+        self.counters[number].pin(channel, level)
+        self.trace.flipped(number, channel, level)
 
     def _reaches(self, disc: int, pins: Sequence[str]) -> bool:
         """Whether a disc's state makes any difference at these pins."""
@@ -457,7 +461,7 @@ class Rig:
         if self._levels[number] == level:
             return
         self._levels[number] = level
-        self.trace.edge(self.now, f"{self.scene.joint[number].name}.SW", level)
+        self.trace.edge(f"{self.scene.joint[number].name}.SW", level)
         self.card.edge(number, level)
 
     def _watch(self, name: str, on_level: Callable[[int], None]) -> None:

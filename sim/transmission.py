@@ -12,16 +12,16 @@ from __future__ import annotations
 import math
 
 from ..scenes import Joint
+from .parts import Parts
 
 
 class Transmission:
     """One joint's gear train. `phase_rad` is the shaft's angle (at the motor) at joint zero."""
 
     def __init__(self, joint: Joint, friction_n_m: float, phase_rad: float) -> None:
-        self.to_joint = joint.direction / joint.ratio
-        self.to_motor = joint.direction * joint.ratio
-        self.torque_ratio = joint.direction * joint.ratio * joint.efficiency
+        self._joint = joint
         self.phase_rad = phase_rad
+        self._set_ratio(1.0)
         self.friction_n_m = friction_n_m
         self.brake_n_m = joint.brake_n_m
         self.backlash_rad = math.radians(joint.backlash_deg)
@@ -29,6 +29,25 @@ class Transmission:
         self.bind_n_m = 0.0
         self.bind_rad = (0.0, 0.0)
         self.brake_stuck = False
+
+    def _set_ratio(self, factor: float) -> None:
+        joint = self._joint
+        ratio = joint.ratio * factor
+        self.to_joint = joint.direction / ratio
+        self.to_motor = joint.direction * ratio
+        self.torque_ratio = joint.direction * ratio * joint.efficiency
+
+    def fit(self, parts: Parts, shaft_rad: float) -> None:
+        """Take the parts' parameters; the shaft (at `shaft_rad`, joint rad) stays where it is."""
+        gear, joint = f"{self._joint.name}.GEAR", self._joint
+        before = shaft_rad * self.to_motor
+        self._set_ratio(parts.parameter(gear, "ratio"))
+        self.phase_rad += before - shaft_rad * self.to_motor
+        self.backlash_rad = math.radians(joint.backlash_deg + parts.parameter(gear, "play_deg"))
+        self.slip_n_m = parts.parameter(f"{joint.name}.COUPLING", "n_m")
+        self.bind_n_m = parts.parameter(gear, "bind_n_m")
+        middle, width = parts.parameter(gear, "bind_deg"), parts.parameter(gear, "bind_width_deg")
+        self.bind_rad = (math.radians(middle - width / 2), math.radians(middle + width / 2))
 
     def resistance_n_m(self, position_rad: float, energised: bool) -> float:
         """Friction at an angle, the brake included when the drive does not hold it open."""

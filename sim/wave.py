@@ -35,7 +35,9 @@ class Wave:
 
 
 def wave(name: str, unit: str, ticks: Ints, values: Ints | Floats) -> Wave:
-    """A wave of the entries that change the value, the first kept."""
+    """A wave of the entries that change the value, the first kept; of one tick the last counts."""
+    keep = np.append(ticks[1:] != ticks[:-1], True)
+    ticks, values = ticks[keep], values[keep]
     keep = np.ones(len(values), dtype=bool)
     keep[1:] = values[1:] != values[:-1]
     return Wave(name, unit, ticks[keep], values[keep])
