@@ -31,8 +31,8 @@ def enumerate_faults(scene: Scene) -> Iterator[str]:
         for plug in CONNECTORS
         for one, other in itertools.combinations(plug, 2)
     ]
-    for kind in ("open", "resist"):
-        yield from (f"{kind}@{joint}.{wire}" for joint, wire in loom)
+    for name in ("open", "resist"):
+        yield from (f"{name}@{joint}.{wire}" for joint, wire in loom)
     yield from (f"short@{one}/{other}" for one, other in pairs)
     yield from (
         f"short@{joint}.{wire}/RAIL.0V"

@@ -63,7 +63,8 @@ def load_scene(name_or_path: str | Path) -> Scene:
 
 
 def _explain(item: Any, data: dict[str, Any]) -> str:
-    where, place = [], data
+    where: list[str] = []
+    place: Any = data
     for key in item["loc"]:
         if isinstance(key, int) and isinstance(place, list) and isinstance(place[key], dict):
             where[-1] = str(place[key].get("name", f"{where[-1]}[{key}]"))

@@ -22,7 +22,6 @@ SUBSTEP_HZ = 3840
 GRAVITY = 9.81
 
 
-
 def _load_engine() -> Any:
     """Import pybullet without the build time it writes to standard error from C."""
     kept, nowhere = os.dup(2), os.open(os.devnull, os.O_WRONLY)

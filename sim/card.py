@@ -7,7 +7,8 @@ at the rig's present tick.
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Literal, NamedTuple, Protocol
+from dataclasses import dataclass
+from typing import Literal, Protocol
 
 from ..errors import CardBusy
 from . import profile as profiles
@@ -21,7 +22,8 @@ RATE_LIMITS = (1.0, 200_000.0)
 ACCELERATION_LIMITS = (1.0, 5_000_000.0)
 
 
-class Latch(NamedTuple):
+@dataclass(frozen=True, slots=True)
+class Latch:
     """What was caught at the edge that halted an axis; `hit` is False until it comes."""
 
     hit: bool
@@ -37,7 +39,9 @@ class Plant(Protocol):
     """What the card needs of the rig around it."""
 
     @property
-    def now(self) -> int: ...
+    def now(self) -> int:
+        """The present tick."""
+
     def output(self, axis: int, pin: str, level: int) -> None:
         """Put an output pin (`DIR`, `ENA`) to a level."""
 

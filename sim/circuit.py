@@ -62,7 +62,8 @@ class Source(NamedTuple):
 
 class _Block(NamedTuple):
     """One solved setting: node volts = free + by_known @ known volts; `transfer` in ohms:
-    its diagonal is the source resistance at each node."""
+    its diagonal is the source resistance at each node.
+    """
 
     free: Array
     by_known: Array
@@ -102,9 +103,9 @@ class Island:
         key = (*wanted, *hint)
         count = len(self.choices)
         for _ in range(4 + 2 * len(self.leds)):
-            block = self._blocks.get(key)
-            if block is None:
-                block = self._blocks[key] = self._factor(key)
+            if key not in self._blocks:
+                self._blocks[key] = self._factor(key)
+            block = self._blocks[key]
             volts = block.free + block.by_known @ known_v
             better = (*self._fed(wanted, key, volts, known_v), *self._lit(key, volts, known_v))
             if better == key:
@@ -198,7 +199,7 @@ class _Stamp:
     def solve(self) -> _Block:
         """Eliminate the inner nodes (Schur complement)."""
         size = self._size
-        inverse = np.linalg.inv(self._siemens[:size, :size])
+        inverse: Array = np.linalg.inv(self._siemens[:size, :size]).astype(np.float64, copy=False)
         outer = -self._siemens[:size, size:]
         by_known = inverse @ outer
         free = inverse @ self._amps[:size]

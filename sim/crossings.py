@@ -59,7 +59,7 @@ def crossings(
         length=np.stack([begin * 0, end - begin, end * 0], axis=1).ravel(),
     )
     piece, tick, position = _pass(ways)
-    return Crossings(int(np.floor(quarters(np.float64(start_rad)))), piece // 3, tick, position)
+    return Crossings(int(np.floor(quarters(np.array([start_rad]))[0])), piece // 3, tick, position)
 
 
 class _Ways(NamedTuple):
@@ -98,4 +98,5 @@ def _share(distance: Floats, slope: Floats, bend: Floats, sense: Floats) -> Floa
         share = np.where(
             slope * sense >= 0, 2 * distance / (slope + speed), (speed - slope) / (2 * bend)
         )
-    return np.clip(np.nan_to_num(share, nan=0.0), 0.0, 1.0)
+    found: Floats = np.clip(np.nan_to_num(share, nan=0.0), 0.0, 1.0)
+    return found

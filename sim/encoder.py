@@ -136,9 +136,7 @@ class Counter:
         return result
 
 
-def _interleave(
-    starts: Sequence[int], targets: Sequence[int]
-) -> list[tuple[float, int, int]]:
+def _interleave(starts: Sequence[int], targets: Sequence[int]) -> list[tuple[float, int, int]]:
     """Every quarter cycle passed, as (fraction of the way, which disc, position), in order."""
     passed: list[list[tuple[float, int, int]]] = []
     for disc, (start, target) in enumerate(zip(starts, targets, strict=True)):

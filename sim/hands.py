@@ -1,57 +1,24 @@
-"""A person's hands at the arm: turn a joint, press a switch, work the supply switch and the stand."""
+"""A person's hands at the arm: a joint, a switch, the supply switch, the stand."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from typing import Protocol
+from typing import TYPE_CHECKING
 
 from ..errors import HandBusy
-from ..scenes import Scene
 from .clock import ticks
-from .drive import Drive
-from .harness import Harness
-from .motion import HandPath, Motion
-from .switch import Switch
-from .transmission import Transmission
+from .motion import HandPath
 
-
-class Bench(Protocol):
-    """What the hands work on."""
-
-    @property
-    def now(self) -> int: ...
-    @property
-    def scene(self) -> Scene: ...
-    @property
-    def motion(self) -> Motion: ...
-    @property
-    def drives(self) -> list[Drive]: ...
-    @property
-    def gears(self) -> list[Transmission]: ...
-    @property
-    def switches(self) -> list[Switch]: ...
-    @property
-    def harness(self) -> Harness: ...
-    def at(self, tick: int, callback: Callable[[], None]) -> None:
-        """Run a callback at a tick."""
-
-    def moved_switch(self, joint: int) -> None:
-        """A switch's lever was moved."""
-
-    def supply_changed(self) -> None:
-        """The 24 V supply switch was thrown."""
-
-    def notify(self) -> None:
-        """Something happened that a person may be waiting for."""
+if TYPE_CHECKING:
+    from .rig import Rig
 
 
 class Hands:
     """Joint numbers from 0. One hand: it turns one joint at a time."""
 
-    def __init__(self, bench: Bench) -> None:
-        self._bench = bench
-        self._felt = ["FREE"] * len(bench.scene.joint)
+    def __init__(self, rig: Rig) -> None:
+        self._rig = rig
+        self._felt = ["FREE"] * len(rig.scene.joint)
         self.busy = False
         self.events = 0
 
@@ -63,15 +30,15 @@ class Hands:
         """
         if self.busy:
             raise HandBusy("the hand is still turning: wait for *OPC? first")
-        bench, hand = self._bench, self._bench.scene.gauges.hand
-        motion, now = bench.motion, bench.now
+        rig, hand = self._rig, self._rig.scene.gauges.hand
+        motion, now = rig.motion, rig.now
         motion.settle(now)
         start = motion.positions(now)[joint]
         wanted = start + math.radians(deg)
         target, felt = wanted, "FREE"
-        limp = not bench.drives[joint].energised
+        limp = not rig.drives[joint].energised
         if limp and motion.stand:
-            low, high = (math.radians(stop) for stop in bench.scene.joint[joint].stops_deg)
+            low, high = (math.radians(stop) for stop in rig.scene.joint[joint].stops_deg)
             margin = math.radians(0.05)
             target = min(max(wanted, low + margin), high - margin)
             felt = "FREE" if target == wanted else "STOP"
@@ -83,13 +50,11 @@ class Hands:
         motion.hand = HandPath(joint, now, end, start, signed, hand.torque_n_m)
         self.busy = True
         motion.changed(now)
-        bench.at(end, lambda: self._let_go(joint, wanted, felt))
+        rig.at(end, lambda: self._let_go(joint, wanted, felt))
 
-    def _held_up(
-        self, joint: int, start: float, target: float, felt: str
-    ) -> tuple[float, str]:
+    def _held_up(self, joint: int, start: float, target: float, felt: str) -> tuple[float, str]:
         """Where a led joint comes to when it grows too stiff for the hand on the way."""
-        gear, limit = self._bench.gears[joint], self._bench.scene.gauges.hand.torque_n_m
+        gear, limit = self._rig.gears[joint], self._rig.scene.gauges.hand.torque_n_m
         if gear.resistance_n_m(start, False) > limit:
             return start, "STIFF"
         sign = 1 if target > start else -1
@@ -100,19 +65,19 @@ class Hands:
         return target, felt
 
     def _let_go(self, joint: int, wanted: float, felt: str) -> None:
-        bench = self._bench
-        bench.motion.settle(bench.now)
-        reached = bench.motion.positions(bench.now)[joint]
+        rig = self._rig
+        rig.motion.settle(rig.now)
+        reached = rig.motion.positions(rig.now)[joint]
         if felt == "FREE" and abs(reached - wanted) > math.radians(0.5):
-            low, high = bench.scene.joint[joint].stops_deg
+            low, high = rig.scene.joint[joint].stops_deg
             angle = math.degrees(reached)
             felt = "STOP" if min(angle - low, high - angle) < 0.5 else "STIFF"
         self._felt[joint] = felt
-        bench.motion.hand = None
-        bench.motion.changed(bench.now)
+        rig.motion.hand = None
+        rig.motion.changed(rig.now)
         self.busy = False
         self.events += 1
-        bench.notify()
+        rig.notify()
 
     def feel(self, joint: int) -> str:
         """How the last turn of a joint felt: FREE, STIFF (it resisted) or STOP (ran into one)."""
@@ -120,32 +85,32 @@ class Hands:
 
     def press(self, joint: int) -> None:
         """Hold a joint's limit switch down with a finger."""
-        self._bench.switches[joint].by_finger = True
-        self._bench.moved_switch(joint)
+        self._rig.switches[joint].by_finger = True
+        self._rig.moved_switch(joint)
 
     def release(self, joint: int) -> None:
         """Take the finger off."""
-        self._bench.switches[joint].by_finger = False
-        self._bench.moved_switch(joint)
+        self._rig.switches[joint].by_finger = False
+        self._rig.moved_switch(joint)
 
     @property
     def motor_supply(self) -> bool:
         """Whether the 24 V supply switch is on."""
-        return self._bench.harness.motor_supply
+        return self._rig.harness.motor_supply
 
     def set_motor_supply(self, on: bool) -> None:
         """Throw the 24 V supply switch."""
-        self._bench.harness.set_motor_supply(on)
-        self._bench.supply_changed()
+        self._rig.harness.set_motor_supply(on)
+        self._rig.supply_changed()
 
     @property
     def stand(self) -> bool:
         """Whether limp links rest on a stand."""
-        return self._bench.motion.stand
+        return self._rig.motion.stand
 
     def set_stand(self, on: bool) -> None:
         """Put the stand under the links, or take it away: then what is limp falls."""
-        motion = self._bench.motion
-        motion.settle(self._bench.now)
+        motion = self._rig.motion
+        motion.settle(self._rig.now)
         motion.stand = on
-        motion.changed(self._bench.now)
+        motion.changed(self._rig.now)

@@ -108,7 +108,9 @@ class Harness:
         volts, supplies = self.individual.rail_volts, self.scene.supplies
         switch_ohm = 0.0 if self.motor_supply else OPEN_OHM
         return [
-            Source("RAIL.24V", volts["RAIL.24V"], supplies.v24.ohm + switch_ohm, supplies.v24.limit_a),
+            Source(
+                "RAIL.24V", volts["RAIL.24V"], supplies.v24.ohm + switch_ohm, supplies.v24.limit_a
+            ),
             Source("RAIL.5V", volts["RAIL.5V"], supplies.v5.ohm, supplies.v5.limit_a),
             Source("RAIL.3V3", volts["RAIL.3V3"], supplies.v3v3.ohm, supplies.v3v3.limit_a),
         ]

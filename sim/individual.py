@@ -96,9 +96,7 @@ def draw_individual(
             for joint in joints
         ),
         holding_n_m=tuple(
-            around(
-                seed, f"{joint.name}.holding", joint.motor.holding_n_m, tolerance.holding_torque
-            )
+            around(seed, f"{joint.name}.holding", joint.motor.holding_n_m, tolerance.holding_torque)
             for joint in joints
         ),
         friction_n_m=tuple(

@@ -117,10 +117,10 @@ def _states(
     order = np.lexsort((tick, stretch))
     states = np.empty((len(order), len(mine)), dtype=np.int64)
     row = np.arange(len(order))
-    for disc, start in enumerate(starts):
-        latest = np.maximum.accumulate(np.where(which[order] == disc, row, -1))
+    for column, start in enumerate(starts):
+        latest = np.maximum.accumulate(np.where(which[order] == column, row, -1))
         entered = position[order][np.maximum(latest, 0)]
-        states[:, disc] = np.where(latest < 0, start, entered) & 3
+        states[:, column] = np.where(latest < 0, start, entered) & 3
     return stretch[order], tick[order], states
 
 

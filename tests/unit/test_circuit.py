@@ -107,7 +107,9 @@ def test_coils_get_what_the_wiring_gives_them(harness: Harness) -> None:
 
 
 def test_an_unknown_terminal_names_the_nearest(harness: Harness) -> None:
-    with pytest.raises(UnknownTerminal, match=r"^no terminal 'J5.SW.CON'.*did you mean 'J5.SW.COM'"):
+    with pytest.raises(
+        UnknownTerminal, match=r"^no terminal 'J5.SW.CON'.*did you mean 'J5.SW.COM'"
+    ):
         harness.node("J5.SW.CON")
 
 

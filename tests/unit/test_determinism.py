@@ -9,9 +9,12 @@ import sys
 _SESSION = """
 import sys, serial, dryrig
 seed, fault = sys.argv[1], sys.argv[2]
-url = f"dryrig://heron?seed={seed}&rig=bench&start=0,20,-60,0,10,-150" + (f"&fault={fault}" if fault else "")
-card = serial.serial_for_url(url, timeout=60)
-hands, teacher = (serial.serial_for_url(f"{url}&port={role}", timeout=60) for role in ("hands", "teacher"))
+url = f"dryrig://heron?seed={seed}&rig=bench&start=0,20,-60,0,10,-150"
+if fault:
+    url += f"&fault={fault}"
+card, hands, teacher = (
+    serial.serial_for_url(f"{url}&port={role}", timeout=60) for role in ("card", "hands", "teacher")
+)
 def say(port, text):
     port.write(text.encode() + b"\\n")
     if "?" in text:

@@ -26,7 +26,10 @@ def rig() -> Iterator[Rig]:
 @pytest.mark.parametrize(
     ("text", "message"),
     [
-        ("J3.DIR", r"^fault 'J3.DIR': expected KIND@PLACE\[,parameter=value\], e.g. 'open@J3.DIR'$"),
+        (
+            "J3.DIR",
+            r"^fault 'J3.DIR': expected KIND@PLACE\[,parameter=value\], e.g. 'open@J3.DIR'$",
+        ),
         ("opne@J3.DIR", r"no kind 'opne' \(did you mean 'open'\?\); kinds: open, resist"),
         ("swap@J3.DIR", r"swap takes two places, PLACE/PLACE, got 'J3.DIR'$"),
         ("swap@J3.DIR/J3.DIR", r"the two places are the same$"),

@@ -32,7 +32,11 @@ def test_heron_has_six_joints_and_every_conductor_is_known_by_iec_60757_letters(
     [
         ("ratio = 20.0", "ratio = -20.0", r"^bent.toml: J1: ratio: got -20.0, expected greater"),
         ("ratio = 20.0", "ratoi = 20.0", r"J1: ratoi: unknown key \(did you mean 'ratio'\?\)"),
-        ("microsteps = 16", "microsteps = 17", r"^bent.toml: J1: microsteps: got 17, expected 1, 2"),
+        (
+            "microsteps = 16",
+            "microsteps = 17",
+            r"^bent.toml: J1: microsteps: got 17, expected 1, 2",
+        ),
         (
             "switch_deg = -168.0",
             "switch_deg = -160.0",
