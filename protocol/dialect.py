@@ -1,0 +1,207 @@
+"""What a grammar is to a port, and the default one."""
+
+from __future__ import annotations
+
+from collections import deque
+from typing import TYPE_CHECKING, Protocol
+
+from ..errors import CardBusy, DryrigError, FaultError, HandBusy, UnknownTerminal
+from .headers import HeaderTable, split_header
+from .message import split_units
+from .scpi import Command, Result, Wait, Words
+from .status import Event, ScpiError, Status
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from ..sim.rig import Rig
+    from .station import Station
+
+INPUT_LIMIT = 64 * 1024
+
+
+class Dialect(Protocol):
+    """A grammar: bytes and rig time in, bytes out, an arm to act on.
+
+    Subclass it; only `receive` must be written. One is made for a port by a factory that is
+    given the rig and `wake_at`; `wake_at(tick)` makes the port call `poll` at that tick of rig
+    time. No method may advance the rig.
+    """
+
+    @property
+    def busy(self) -> bool:
+        """True while a command waits for rig time, so that a reply may come by itself."""
+        return False
+
+    def receive(self, data: bytes) -> bytes:
+        """Bytes from the host, now; returns what is to be sent back at once."""
+        ...
+
+    def poll(self) -> bytes:
+        """Called after every event of the rig and at every tick asked for."""
+        return b""
+
+    def forget(self) -> None:
+        """A new host is on the line: drop unfinished input, waits and replies."""
+        return
+
+    def replies_lost(self) -> None:
+        """The host sends and does not read: the replies that waited for it were thrown away."""
+        return
+
+
+if TYPE_CHECKING:
+    DialectFactory = Callable[[Rig, Callable[[int], None]], Dialect]
+
+
+class ScpiDialect(Dialect):
+    """The default grammar: IEEE 488.2 / SCPI-1999 style, one role's words, one session.
+
+    After a command error (-1xx) the rest of the message is given up, since the parser cannot
+    know what was meant; after any other error the next unit is carried out.
+    """
+
+    def __init__(self, station: Station, words: Words, wake_at: Callable[[int], None]) -> None:
+        self.station = station
+        self.rig: Rig = station.rig
+        self.words = words
+        self.axes: int = station.rig.card.axes
+        self.status = Status()
+        self.completion_armed = False
+        self._table: HeaderTable[Command] = words.table()
+        self._wake_at = wake_at
+        self._input = bytearray()
+        self._skipping = False
+        self._overrun = False
+        self._output = bytearray()
+        self._wait: Wait | None = None
+        self._units: deque[str] = deque()
+        self._replies: list[str] = []
+        self._path = ""
+
+    @property
+    def busy(self) -> bool:
+        """True while a command waits for rig time."""
+        return self._wait is not None
+
+    @property
+    def has_reply(self) -> bool:
+        """True when an earlier query of the message under way has answered."""
+        return bool(self._replies)
+
+    def receive(self, data: bytes) -> bytes:
+        """Carry out what is complete; keep the rest, at most 64 KiB, then error -363."""
+        if self._skipping:
+            newline = data.find(b"\n")
+            if newline < 0:
+                return b""
+            data = data[newline + 1 :]
+            self._skipping = False
+        while data:
+            room = INPUT_LIMIT - len(self._input)
+            if room == 0:
+                self._lose(data)
+                break
+            self._input += data[:room]
+            data = data[room:]
+            self._run()
+        return self._take_output()
+
+    def poll(self) -> bytes:
+        """Look whether the wait is over, and go on with what was kept meanwhile."""
+        self.notice_completion()
+        wait = self._wait
+        if wait is not None and (wait.done() or self.rig.now >= wait.until):
+            self._wait = None
+            self._attempt(wait.then, not wait.done())
+            self._run()
+        return self._take_output()
+
+    def forget(self) -> None:
+        """Drop unfinished input, waits and replies; the registers and the error queue stay."""
+        self._input.clear()
+        self._output.clear()
+        self._units.clear()
+        self._replies.clear()
+        self._wait = None
+        self._skipping = self._overrun = False
+
+    def replies_lost(self) -> None:
+        """IEEE 488.2's way out when input and output are both full."""
+        self.status.post(-430, "replies were not read and are lost")
+
+    def notice_completion(self) -> None:
+        """Set the OPC bit if `*OPC` asked for it and nothing is under way any more."""
+        if self.completion_armed and not self.words.pending(self):
+            self.completion_armed = False
+            self.status.events |= Event.OPC
+
+    def _take_output(self) -> bytes:
+        out = bytes(self._output)
+        self._output.clear()
+        return out
+
+    def _lose(self, data: bytes) -> None:
+        """Input is full: keep whole messages, drop the rest up to the next newline."""
+        if not self._overrun:
+            self._overrun = True
+            self.status.post(-363, f"more than {INPUT_LIMIT} bytes are waiting")
+        del self._input[self._input.rfind(b"\n") + 1 :]
+        self._skipping = not data.endswith(b"\n")
+
+    def _run(self) -> None:
+        while self._wait is None:
+            if self._units:
+                self._attempt(self._execute, self._units.popleft())
+                continue
+            if self._replies:
+                self._output += ";".join(self._replies).encode("ascii") + b"\n"
+                self._replies.clear()
+            newline = self._input.find(b"\n")
+            if newline < 0:
+                return
+            line = bytes(self._input[:newline])
+            del self._input[: newline + 1]
+            self._overrun = False
+            self._begin(line)
+
+    def _begin(self, line: bytes) -> None:
+        self._path = ""
+        # IEEE 488.2 counts every control character but newline as white space.
+        text = "".join(chr(byte) if byte > 32 else " " for byte in line)
+        bad = next((char for char in text if char > "~"), None)
+        if bad is not None:
+            self.status.post(-101, f"byte {ord(bad)} in a message; plain ASCII only")
+            return
+        self._units.extend(unit for unit in split_units(text) if not unit.isspace() and unit)
+
+    def _attempt(self, action: Callable[..., Result], *values: object) -> None:
+        try:
+            result = action(*values)
+        except ScpiError as error:
+            self.status.post(error.number, error.detail)
+            if error.is_command_error:
+                self._units.clear()
+            return
+        except (CardBusy, HandBusy) as error:
+            self.status.post(-221, str(error))
+            return
+        except (FaultError, UnknownTerminal) as error:
+            self.status.post(-224, str(error))
+            return
+        except DryrigError as error:
+            self.status.post(-200, str(error))
+            return
+        if isinstance(result, Wait):
+            if result.done() or self.rig.now >= result.until:
+                self._attempt(result.then, not result.done())
+            else:
+                self._wait = result
+                self._wake_at(result.until)
+        elif result is not None:
+            self._replies.append(result)
+
+    def _execute(self, unit: str) -> Result:
+        header, query, data = split_header(unit)
+        command, self._path = self._table.find(header, self._path)
+        return command.call(self, query, data)

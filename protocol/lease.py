@@ -1,0 +1,96 @@
+"""Who holds which port of which rig in this process."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from ..errors import DryrigError
+from .port import Port
+from .station import Station
+from .url import Request
+
+
+class LeaseError(DryrigError, RuntimeError):
+    """A port that cannot be had."""
+
+
+@dataclass
+class _Shared:
+    station: Station
+    first: Request
+    held: set[str] = field(default_factory=set)
+
+
+_named: dict[str, _Shared] = {}
+
+
+class Lease:
+    """One port of a rig, held until `release`; the last release of a rig closes it.
+
+    Raises LeaseError, SceneError or FaultError.
+    """
+
+    def __init__(self, request: Request) -> None:
+        shared = _named.get(request.rig) if request.rig is not None else None
+        if shared is None:
+            station = Station.build(
+                request.scene,
+                seed=request.seed or 0,
+                faults=request.faults,
+                start_pose_deg=request.start_pose_deg,
+            )
+            shared = _Shared(station, request)
+            if request.rig is not None:
+                _named[request.rig] = shared
+        else:
+            _check_join(shared, request)
+        shared.held.add(request.role)
+        self._shared = shared
+        self._role = request.role
+        self.port.connect()
+
+    @property
+    def station(self) -> Station:
+        """The rig's station."""
+        return self._shared.station
+
+    @property
+    def port(self) -> Port:
+        """The port held."""
+        return self._shared.station.ports[self._role]
+
+    def release(self) -> None:
+        """Give the port back."""
+        shared = self._shared
+        self.port.hang_up()
+        shared.held.discard(self._role)
+        if not shared.held:
+            if shared.first.rig is not None:
+                _named.pop(shared.first.rig, None)
+            shared.station.close()
+
+
+def _check_join(shared: _Shared, request: Request) -> None:
+    name = request.rig
+    first = shared.first
+    if request.role in shared.held:
+        raise LeaseError(
+            f"the {request.role} port of rig {name!r} is open already; "
+            "close it first or use another rig= name"
+        )
+    if request.scene != first.scene:
+        raise LeaseError(f"rig {name!r} is a {first.scene!r}, not a {request.scene!r}")
+    if request.seed is not None and request.seed != shared.station.rig.seed:
+        raise LeaseError(
+            f"rig {name!r} has seed {shared.station.rig.seed}, not {request.seed}; "
+            "leave seed= out to join it"
+        )
+    if request.faults and request.faults != first.faults:
+        raise LeaseError(
+            f"rig {name!r} runs already: fault= counts only for the port that opens it first; "
+            "use the teacher port"
+        )
+    if request.start_pose_deg not in (None, first.start_pose_deg):
+        raise LeaseError(
+            f"rig {name!r} runs already: start= counts only for the port that opens it first"
+        )

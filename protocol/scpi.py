@@ -1,0 +1,122 @@
+"""How a command is declared, and the table that a role's declarations make."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import Enum
+from typing import TYPE_CHECKING
+
+from .headers import HeaderTable
+from .message import split_data
+from .status import ScpiError
+from .values import Parameter, parse_channels
+
+if TYPE_CHECKING:
+    from .dialect import ScpiDialect
+
+
+@dataclass(frozen=True)
+class Wait:
+    """What a command returns when its answer takes rig time.
+
+    `done` is asked after every event of the rig; at tick `until` the wait is over in any case.
+    `then` is told whether time ran out and gives the reply, or None.
+    """
+
+    done: Callable[[], bool]
+    until: int
+    then: Callable[[bool], str | None]
+
+
+Result = str | Wait | None
+
+
+class Channels(Enum):
+    """Whether a command ends in a channel list, and what leaving it out means."""
+
+    NONE = ""
+    ANY = "[,<channels>]"
+    ONE = ",<channel>"
+
+
+@dataclass(frozen=True)
+class Command:
+    """ONE declaration: header, parameters, command and query form, help.
+
+    `do` is the command form and `ask` the query form; each gets the session, the values of
+    `takes` or `asks` (None where an optional one is missing), and the axes from 0 if `channels`
+    says so.
+    """
+
+    header: str
+    help: str
+    do: Callable[..., Result] | None = None
+    ask: Callable[..., Result] | None = None
+    takes: tuple[Parameter, ...] = ()
+    asks: tuple[Parameter, ...] = ()
+    channels: Channels = Channels.NONE
+    replies: str = ""
+    caution: str = ""
+
+    def call(self, session: ScpiDialect, query: bool, data: str) -> Result:
+        """Read the data elements and run the handler. Raises ScpiError."""
+        handler = self.ask if query else self.do
+        if handler is None:
+            other = "no query form" if query else f"only a query form, {self.header}?"
+            raise ScpiError(-113, f"{self.header} has {other}")
+        elements = split_data(data)
+        axes = self._axes(elements, session.axes)
+        values = self._values(self.asks if query else self.takes, elements)
+        return handler(session, *values) if axes is None else handler(session, *values, axes)
+
+    def _axes(self, elements: list[str], count: int) -> list[int] | None:
+        if self.channels is Channels.NONE:
+            return None
+        if elements and elements[-1].startswith("("):
+            axes = parse_channels(elements.pop(), count)
+        elif self.channels is Channels.ONE:
+            raise ScpiError(-109, f"{self.header}: ends with one channel, such as (@1)")
+        else:
+            axes = list(range(count))
+        if self.channels is Channels.ONE and len(axes) != 1:
+            raise ScpiError(-222, f"{self.header}: one channel at a time, such as (@1)")
+        return axes
+
+    def _values(self, parameters: tuple[Parameter, ...], elements: list[str]) -> list[object]:
+        if len(elements) > len(parameters):
+            extra = elements[len(parameters)]
+            if self.channels is not Channels.NONE and not parameters:
+                raise ScpiError(-108, f"{self.header}: got {extra[:30]}, a channel list is (@1:6)")
+            raise ScpiError(-108, f"{self.header}: {extra[:30]} is one too many")
+        values: list[object] = []
+        for index, parameter in enumerate(parameters):
+            if index < len(elements):
+                try:
+                    values.append(parameter.parse(elements[index]))
+                except ScpiError as error:
+                    raise ScpiError(error.number, f"{self.header} {error.detail}") from None
+            elif parameter.optional:
+                values.append(None)
+            else:
+                raise ScpiError(-109, f"{self.header}: expected {parameter.shown}")
+        return values
+
+
+@dataclass(frozen=True)
+class Words:
+    """Everything one role's port understands.
+
+    `pending` tells whether an operation is under way (for `*OPC?` and `*WAI`), `events` counts
+    what `WAIT?` wakes up for, `reset` is `*RST`.
+    """
+
+    role: str
+    commands: tuple[Command, ...]
+    pending: Callable[[ScpiDialect], bool]
+    events: Callable[[ScpiDialect], int]
+    reset: Callable[[ScpiDialect], None]
+
+    def table(self) -> HeaderTable[Command]:
+        """The look-up of every accepted spelling."""
+        return HeaderTable((command.header, command) for command in self.commands)

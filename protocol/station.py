@@ -1,0 +1,98 @@
+"""One rig with its faults and its three ports."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from types import TracebackType
+from typing import TYPE_CHECKING, Self
+
+from ..errors import SceneError
+from ..faults.inject import Injector
+from ..scenes import load_scene
+from ..sim.rig import Rig
+from .dialect import ScpiDialect
+from .port import Port
+from .words_card import CARD
+from .words_hands import HANDS
+from .words_teacher import TEACHER
+
+if TYPE_CHECKING:
+    from .dialect import DialectFactory
+
+ROLES = {words.role: words for words in (CARD, HANDS, TEACHER)}
+
+
+class Station:
+    """A rig, what injects faults into it, and its ports by role.
+
+    `pace` is rig seconds a second, for whoever paces the rig. `card_dialect` puts another
+    grammar on the card's port. Faults are inserted before the first byte; FaultError if one
+    cannot be.
+    """
+
+    def __init__(
+        self,
+        rig: Rig,
+        faults: Iterable[str] = (),
+        *,
+        pace: float = 1.0,
+        card_dialect: DialectFactory | None = None,
+    ) -> None:
+        self.rig = rig
+        self.pace = pace
+        self.injector = Injector(rig)
+        for fault in faults:
+            self.injector.insert(fault)
+        self.ports = {role: self._port(role, card_dialect) for role in ROLES}
+
+    @classmethod
+    def build(
+        cls,
+        scene: str | Path,
+        *,
+        seed: int = 0,
+        faults: Iterable[str] = (),
+        start_pose_deg: Sequence[float] | None = None,
+        card_dialect: DialectFactory | None = None,
+    ) -> Self:
+        """A station with a rig of its own. Raises SceneError or FaultError."""
+        loaded = load_scene(scene)
+        try:
+            rig = Rig(loaded, seed, start_pose_deg=start_pose_deg)
+        except SceneError:
+            raise
+        except ValueError as error:
+            raise SceneError(str(error)) from None
+        try:
+            return cls(rig, faults, card_dialect=card_dialect)
+        except BaseException:
+            rig.close()
+            raise
+
+    def _port(self, role: str, card_dialect: DialectFactory | None) -> Port:
+        on_card = role == "card"
+        if on_card and card_dialect is not None:
+            factory = card_dialect
+        else:
+            factory = lambda _rig, wake_at: ScpiDialect(self, ROLES[role], wake_at)  # noqa: E731
+        # Only the card hangs on a cable that can be bad; a person needs none.
+        line = (lambda: self.injector.line) if on_card else None
+        return Port(role, self.rig, factory, line)
+
+    def close(self) -> None:
+        """Detach the ports and give the rig back."""
+        for port in self.ports.values():
+            port.detach()
+        self.rig.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()

@@ -1,0 +1,112 @@
+"""What a teacher sets and sees; no routine under test ever uses this port."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from .scpi import Channels, Command, Words
+from .status import quoted
+from .values import Number, Text, joined, real
+from .words_common import common
+
+if TYPE_CHECKING:
+    from .dialect import ScpiDialect
+
+PACE_LOW = 0.01
+PACE_HIGH = 1000.0
+
+
+def _insert(session: ScpiDialect, fault: str) -> None:
+    session.station.injector.insert(fault)
+
+
+def _remove(session: ScpiDialect, fault: str) -> None:
+    session.station.injector.remove(fault)
+
+
+def _clear(session: ScpiDialect) -> None:
+    session.station.injector.clear()
+
+
+def _listed(session: ScpiDialect) -> str:
+    faults = session.station.injector.listed()
+    return joined([quoted(fault) for fault in faults]) or quoted("")
+
+
+def _angles(session: ScpiDialect, axes: list[int]) -> str:
+    truth = session.rig.truth_deg()
+    return joined([f"{truth[axis] + 0.0:.6f}" for axis in axes])
+
+
+def _set_pace(session: ScpiDialect, pace: float) -> None:
+    session.station.pace = pace
+
+
+def _start_trace(session: ScpiDialect) -> None:
+    session.rig.trace.start()
+
+
+def _stop_trace(session: ScpiDialect) -> None:
+    session.rig.trace.stop()
+
+
+def _save_trace(session: ScpiDialect, file: str, signals: str | None) -> None:
+    session.rig.trace.save(file, [signals] if signals else ())
+
+
+def _hash(session: ScpiDialect) -> str:
+    return quoted(f"{session.rig.trace.edges},{session.rig.trace.digest()}")
+
+
+_FAULT = (Text("fault"),)
+
+TEACHER = Words(
+    role="teacher",
+    pending=lambda session: False,
+    events=lambda session: session.rig.card.events + session.rig.hands.events,
+    reset=lambda session: None,
+    commands=(
+        *common("nothing: faults, pace and trace stay as they are"),
+        Command("FAULt:INSert", 'puts a fault in, such as "open@J3.DIR"', do=_insert, takes=_FAULT),
+        Command("FAULt:REMove", "takes that fault away", do=_remove, takes=_FAULT),
+        Command("FAULt:CLEar", "takes all faults away", do=_clear),
+        Command(
+            "FAULt:LIST", "the faults that are in", ask=_listed, replies='"fault","fault",... or ""'
+        ),
+        Command(
+            "TRUTh:ANGLe",
+            "the true joint angles",
+            ask=_angles,
+            channels=Channels.ANY,
+            replies="deg, 6 decimals",
+        ),
+        Command(
+            "SEED",
+            "the seed of this arm",
+            ask=lambda session: str(session.rig.seed),
+            replies="whole number",
+        ),
+        Command(
+            "PACE",
+            "rig seconds a second; acts on a served rig only",
+            do=_set_pace,
+            ask=lambda session: real(session.station.pace),
+            takes=(Number("pace", "", PACE_LOW, PACE_HIGH),),
+            replies="number",
+        ),
+        Command("TRACe:STARt", "starts a trace anew: pins, joints, volts", do=_start_trace),
+        Command("TRACe:STOP", "ends the trace; what it holds stays", do=_stop_trace),
+        Command(
+            "TRACe:SAVE",
+            'writes the trace to a .vcd or .csv file: the usual signals, or those such as "J4.*"',
+            do=_save_trace,
+            takes=(Text("file"), Text("signals", optional=True)),
+        ),
+        Command(
+            "TRACe:HASH",
+            "edges of all pins so far and their SHA-256",
+            ask=_hash,
+            replies='"edges,sha256"',
+        ),
+    ),
+)
