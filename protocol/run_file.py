@@ -174,6 +174,7 @@ class Run:
             self.scene, seed=self.seed, faults=self.faults, start_pose_deg=self.start_pose_deg
         ) as station:
             recorder = Recorder(station, self.scene)
+            station.writes_files = False  # a run from elsewhere writes nothing here
             for action in self.actions:
                 station.rig.advance(action.tick)
                 port = station.ports[action.role]

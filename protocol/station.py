@@ -26,9 +26,9 @@ ROLES = {words.role: words for words in (CARD, HANDS, TEACHER)}
 class Station:
     """A rig, what injects faults into it, and its ports by role.
 
-    `pace` is rig seconds a second, for whoever paces the rig. `card_dialect` puts another
-    grammar on the card's port. Faults are inserted before the first byte; FaultError if one
-    cannot be.
+    `pace` is rig seconds a second, for whoever paces the rig. With `writes_files` off the
+    teacher's `TRACe:SAVE` writes nothing. `card_dialect` puts another grammar on the card's port.
+    Faults are inserted before the first byte; FaultError if one cannot be.
     """
 
     def __init__(
@@ -41,6 +41,7 @@ class Station:
     ) -> None:
         self.rig = rig
         self.pace = pace
+        self.writes_files = True
         self.injector = Injector(rig)
         for fault in faults:
             self.injector.insert(fault)

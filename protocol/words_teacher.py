@@ -51,7 +51,8 @@ def _stop_trace(session: ScpiDialect) -> None:
 
 
 def _save_trace(session: ScpiDialect, file: str, signals: str | None) -> None:
-    session.rig.trace.save(file, [signals] if signals else ())
+    if session.station.writes_files:
+        session.rig.trace.save(file, [signals] if signals else ())
 
 
 def _hash(session: ScpiDialect) -> str:

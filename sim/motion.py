@@ -340,7 +340,9 @@ class Motion:
         begins = ends = None
         if start is not None and tick > self.tick:
             # Acceleration and friction jump at corners: the stretch has its own at both ends.
-            begins, ends = self._inside(start, field, tick - self.tick)
+            at_rest = 0.0 in [start.velocity[joint] for joint in self._movers]
+            if at_rest or start.acceleration != field.acceleration:
+                begins, ends = self._inside(start, field, tick - self.tick)
         torque = [0.0] * self._count
         for joint, _, _ in self._live:
             torque[joint] = field.torque[joint]

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 FORMATS = (".png", ".svg")
 COLUMNS = 1500
 """A line is drawn with no more detail than this many columns can show."""
-_WIDTH_IN, _LANE_IN, _PANEL_IN = 11.0, 0.27, 1.9
+_WIDTH_IN, _LANE_IN, _PANEL_IN, _ENTRY_IN = 11.0, 0.27, 1.9, 0.19
 _MOST_LANES = 60
 
 
@@ -87,7 +87,7 @@ def _draw(
     from matplotlib.figure import Figure  # takes a second to load
 
     heights = [max(len(lanes), 2) * _LANE_IN] if lanes else []
-    heights += [_PANEL_IN] * len(panels)
+    heights += [max(_PANEL_IN, len(series) * _ENTRY_IN) for series in panels.values()]
     figure = Figure(figsize=(_WIDTH_IN, sum(heights) + 1.0), layout="constrained")
     axes = figure.subplots(
         len(heights), 1, sharex=True, squeeze=False, height_ratios=heights
@@ -99,7 +99,7 @@ def _draw(
             time, values = thinned(*_within(each, span))
             style = "default" if each.unit == "deg" else "steps-post"
             panel.plot(time, values, drawstyle=style, linewidth=1.1, label=each.name)
-        panel.set_ylabel(label)
+        panel.set_ylabel(label, fontsize=9)
         panel.grid(alpha=0.3)
         panel.legend(loc="center left", bbox_to_anchor=(1.0, 0.5), fontsize=8, frameon=False)
     axes[0].set_title(title, fontsize=10)
@@ -109,9 +109,10 @@ def _draw(
 
 
 def _draw_lanes(axes: Axes, lanes: list[Series], span: tuple[float, float]) -> None:
+    joints = list(dict.fromkeys(_joint(lane) for lane in lanes))
     for row, lane in enumerate(reversed(lanes)):
         time, values = thinned(*_within(lane, span))
-        colour = f"C{(len(lanes) - 1 - row) % 10}"
+        colour = f"C{joints.index(_joint(lane)) % 10}"
         axes.axhline(row, color="0.85", linewidth=0.6)
         axes.plot(time, row + 0.7 * values, drawstyle="steps-post", linewidth=0.8, color=colour)
     axes.set_yticks([row + 0.35 for row in range(len(lanes))])
@@ -119,6 +120,10 @@ def _draw_lanes(axes: Axes, lanes: list[Series], span: tuple[float, float]) -> N
     axes.tick_params(axis="y", length=0)
     axes.set_ylim(-0.3, len(lanes))
     axes.grid(axis="x", alpha=0.3)
+
+
+def _joint(series: Series) -> str:
+    return series.name.replace(".", "_").partition("_")[0]
 
 
 def _within(series: Series, span: tuple[float, float]) -> tuple[Floats, Floats]:

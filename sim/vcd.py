@@ -16,6 +16,7 @@ from vcd.writer import VarValue, VCDWriter
 
 from .wave import Ints, Wave
 
+_AT_ONCE = 100_000
 _LEAF = str.maketrans({".": "_", "+": "P", "-": "N"})
 
 
@@ -52,18 +53,18 @@ def write_vcd(path: Path, title: str, waves: Sequence[Wave], until: int) -> None
             variables.append(
                 writer.register_var(scope, leaf(wave.name), kind, size=size, init=first)
             )
+        pins = [not wave.unit for wave in waves]
         for time, which, value in in_order(waves):
-            writer.change(variables[which], time, value)
+            writer.change(variables[which], time, int(value) if pins[which] else value)
         writer.close(ended)
 
 
-def in_order(waves: Sequence[Wave]) -> Iterator[tuple[int, int, VarValue]]:
+def in_order(waves: Sequence[Wave]) -> Iterator[tuple[int, int, float]]:
     """Every change after the first entries, by time: nanoseconds, which wave, value."""
     time = np.concatenate([nanoseconds(wave.ticks[1:]) for wave in waves])
     which = np.repeat(np.arange(len(waves)), [len(wave.ticks) - 1 for wave in waves])
+    value = np.concatenate([wave.values[1:].astype(np.float64) for wave in waves])
     order = np.argsort(time, kind="stable")
-    values: list[VarValue] = [value for wave in waves for value in wave.values[1:].tolist()]
-    for time_ns, number, place in zip(
-        time[order].tolist(), which[order].tolist(), order.tolist(), strict=True
-    ):
-        yield time_ns, number, values[place]
+    for begin in range(0, len(order), _AT_ONCE):  # Python's own numbers need much memory
+        part = order[begin : begin + _AT_ONCE]
+        yield from zip(time[part].tolist(), which[part].tolist(), value[part].tolist(), strict=True)

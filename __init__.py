@@ -1,0 +1,38 @@
+"""Dryrig: a rig with no arm in it.
+
+A simulated six-axis stepper arm behind a serial port. Importing this package registers the
+`dryrig://` scheme with pyserial and loads nothing else; the plant is loaded when it is needed.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+import serial
+
+if TYPE_CHECKING:
+    from .errors import DryrigError
+    from .protocol.station import Station
+    from .scenes.loader import load_scene
+    from .sim.rig import Rig
+
+__all__ = ["DryrigError", "Rig", "Station", "__version__", "load_scene"]
+__version__ = "0.1.0"
+
+_HANDLERS = f"{__name__}.protocol"
+if _HANDLERS not in serial.protocol_handler_packages:
+    serial.protocol_handler_packages.append(_HANDLERS)
+
+_LAZY = {
+    "DryrigError": ".errors",
+    "Rig": ".sim.rig",
+    "Station": ".protocol.station",
+    "load_scene": ".scenes.loader",
+}
+
+
+def __getattr__(name: str) -> Any:
+    if name in _LAZY:
+        return getattr(import_module(_LAZY[name], __name__), name)
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

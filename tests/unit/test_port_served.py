@@ -1,0 +1,160 @@
+"""`serve` in a process of its own: ready lines, links, signals, errors."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+import serial
+
+DEADLINE_S = 60
+SIGNALS = [signal.SIGINT, signal.SIGTERM, signal.SIGHUP]
+
+
+@contextmanager
+def child(code: str) -> Iterator[subprocess.Popen[str]]:
+    """A Python process running `code`; killed at the end if it still runs."""
+    process = subprocess.Popen(
+        [sys.executable, "-c", code], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    )
+    with process:
+        try:
+            yield process
+        finally:
+            process.kill()
+
+
+def program(call: str, before: str = "") -> str:
+    return (
+        "import os, signal, sys\n"
+        "from dryrig.protocol.served import ServeError, serve\n"
+        f"{before}\n"
+        f"sys.exit(serve({call}))\n"
+    )
+
+
+def ready(process: subprocess.Popen[str]) -> dict[str, str]:
+    """The three lines of a rig that answers."""
+    assert process.stdout is not None
+    lines = [process.stdout.readline().rstrip("\n") for _ in range(3)]
+    return dict(line.split(": ", 1) for line in lines)
+
+
+def finish(process: subprocess.Popen[str]) -> tuple[int, str]:
+    out, err = process.communicate(timeout=DEADLINE_S)
+    assert out == ""
+    return process.returncode, err
+
+
+@pytest.mark.parametrize("number", SIGNALS)
+def test_ports_answer_and_a_signal_ends_cleanly(tmp_path: Path, number: signal.Signals) -> None:
+    links = {"link": tmp_path / "card", "hands_link": tmp_path / "hands"}
+    call = "'heron', seed=3, faults=['open@J3.DIR'], " + ", ".join(
+        f"{name}={str(path)!r}" for name, path in links.items()
+    )
+    with child(program(call)) as process:
+        paths = ready(process)
+        assert list(paths) == ["card", "hands", "teacher"]
+        assert paths["card"] == str(tmp_path / "card")
+        assert paths["teacher"].startswith("/dev/pts/")
+        for role, path in paths.items():
+            with serial.Serial(path, timeout=DEADLINE_S) as port:
+                port.write(b"*IDN?\n")
+                assert port.readline().startswith(f"Dryrig,heron {role},0,".encode())
+        with serial.Serial(paths["teacher"], timeout=DEADLINE_S) as port:
+            port.write(b"FAUL:LIST?;:SEED?\n")
+            assert port.readline() == b'"open@J3.DIR";3\n'
+        process.send_signal(number)
+        code, err = finish(process)
+    assert code == 0
+    assert "Traceback" not in err
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("number", SIGNALS)
+def test_a_signal_while_loading(tmp_path: Path, number: signal.Signals) -> None:
+    before = (
+        "from dryrig.protocol.station import Station\n"
+        "build = Station.build\n"
+        "def interrupted(*args, **more):\n"
+        f"    os.kill(os.getpid(), {int(number)})\n"
+        "    return build(*args, **more)\n"
+        "Station.build = interrupted\n"
+    )
+    with child(program(f"'heron', link={str(tmp_path / 'card')!r}", before)) as process:
+        code, err = finish(process)
+    assert code == 0
+    assert "Traceback" not in err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_signal_between_the_links(tmp_path: Path) -> None:
+    before = (
+        "def echo(line):\n"
+        "    os.kill(os.getpid(), signal.SIGTERM)\n"
+        f"    assert os.path.islink({str(tmp_path / 'card')!r})\n"
+    )
+    call = f"'heron', link={str(tmp_path / 'card')!r}, echo=echo"
+    with child(program(call, before)) as process:
+        code, err = finish(process)
+    assert code == 0
+    assert "Traceback" not in err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_ctrl_c_while_a_command_waits_and_an_axis_runs(tmp_path: Path) -> None:
+    with child(program(f"'heron', pace=5, link={str(tmp_path / 'card')!r}")) as process:
+        with serial.Serial(ready(process)["card"], timeout=DEADLINE_S) as port:
+            port.write(b"STEP:RUN POS,(@6);MOV? (@6)\n")
+            assert port.readline() == b"1\n"
+            port.write(b"*OPC?\n")
+            process.send_signal(signal.SIGINT)
+            code, err = finish(process)
+        assert code == 0
+        assert "Traceback" not in err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_nobody_reads_what_it_prints(tmp_path: Path) -> None:
+    with child(program(f"'heron', link={str(tmp_path / 'card')!r}")) as process:
+        assert process.stdout is not None
+        process.stdout.close()
+        while not os.path.lexists(tmp_path / "card"):
+            assert process.poll() is None
+        with serial.Serial(str(tmp_path / "card"), timeout=DEADLINE_S) as port:
+            port.write(b"*TST?\n")
+            assert port.readline() == b"0\n"
+        process.send_signal(signal.SIGTERM)
+        assert process.wait(DEADLINE_S) == 0
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    ("call", "said"),
+    [
+        ("'heorn'", "no scene 'heorn': expected one of heron"),
+        ("'heron', faults=['open@J9.DIR']", "no place 'J9.DIR'"),
+        ("'heron', pace=0", "pace 0: expected 0.01 to 1000"),
+        ("'heron', link='/dev/null'", "/dev/null: something is there already"),
+        ("'heron', hands_link='/no/where/h'", "/no/where/h: no folder /no/where"),
+    ],
+)
+def test_what_cannot_be_served(call: str, said: str) -> None:
+    catch = (
+        "import dryrig\n"
+        "try:\n"
+        f"    serve({call})\n"
+        "except dryrig.DryrigError as error:\n"
+        "    sys.exit(f'{error}')\n"
+    )
+    with child(program("'heron'", catch)) as process:
+        code, err = finish(process)
+    assert code == 1
+    assert said in err
+    assert "Traceback" not in err
