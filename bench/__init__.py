@@ -1,0 +1,1 @@
+"""For learners: a first look at what the rig and its commissioning do together."""

@@ -1,0 +1,273 @@
+"""The `dryrig` command: serve a rig, commission an arm, look up faults, see the demo.
+
+Every command loads what it needs when it runs, so that the others start fast. Exit codes: 0 done
+or passed, 1 findings, 2 could not run.
+"""
+
+from __future__ import annotations
+
+import json
+import signal
+from collections.abc import Iterator
+from contextlib import ExitStack, closing, contextmanager
+from pathlib import Path
+from types import FrameType
+from typing import TYPE_CHECKING, Annotated, NoReturn
+
+import typer
+
+from .errors import DryrigError, nearest
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from .commission.result import Result
+
+COULD_NOT_RUN = 2
+
+app = typer.Typer(
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    help="A rig with no arm in it: a simulated six-axis stepper arm on a serial port.",
+)
+faults_app = typer.Typer(no_args_is_help=True, help="What can be wrong with an arm.")
+app.add_typer(faults_app, name="faults")
+trace_app = typer.Typer(no_args_is_help=True, help="What a rig did over rig time.")
+app.add_typer(trace_app, name="trace")
+
+SceneName = Annotated[str, typer.Argument(metavar="SCENE", help="Name or TOML file.")]
+Seed = Annotated[int, typer.Option(min=0, help="Which individual arm.")]
+
+
+class Stopped(BaseException):
+    """A signal asked for the end. Its argument is the signal's name."""
+
+
+@contextmanager
+def _stoppable() -> Iterator[None]:
+    """Turn the first SIGINT, SIGTERM or SIGHUP into Stopped; let what follows it finish."""
+    numbers = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
+
+    def stop(number: int, _frame: FrameType | None) -> NoReturn:
+        for each in numbers:
+            signal.signal(each, signal.SIG_IGN)
+        raise Stopped(signal.Signals(number).name)
+
+    before = {number: signal.signal(number, stop) for number in numbers}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _fail(error: object) -> NoReturn:
+    typer.echo(f"dryrig: {error}", err=True)
+    raise typer.Exit(COULD_NOT_RUN)
+
+
+@app.command()
+def serve(
+    scene: SceneName,
+    seed: Seed = 0,
+    fault: Annotated[
+        list[str] | None, typer.Option(metavar="KIND@PLACE", help="May be given repeatedly.")
+    ] = None,
+    link: Annotated[Path | None, typer.Option(help="Link to the card's port.")] = None,
+    hands_link: Annotated[Path | None, typer.Option(help="Link to the hands' port.")] = None,
+    teacher_link: Annotated[Path | None, typer.Option(help="Link to the teacher's port.")] = None,
+    pace: Annotated[float, typer.Option(help="Rig seconds in a second.")] = 1.0,
+    trace: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Trace to a .vcd or .csv, written at the end."),
+    ] = None,
+) -> None:
+    """Serve an arm on serial ports until Ctrl-C."""
+    from .protocol.served import serve as serve_rig
+
+    try:
+        code = serve_rig(
+            scene,
+            seed=seed,
+            faults=fault or (),
+            link=link,
+            hands_link=hands_link,
+            teacher_link=teacher_link,
+            pace=pace,
+            trace=trace,
+        )
+    except DryrigError as error:
+        _fail(error)
+    raise typer.Exit(code)
+
+
+@app.command()
+def commission(
+    port: Annotated[str, typer.Option(help="The card's port: a path or a pyserial address.")],
+    hands: Annotated[
+        str | None, typer.Option(help="The hands' port. Without it, a person is asked.")
+    ] = None,
+    arm: Annotated[str, typer.Option(help="The arm's name or TOML file.")] = "heron",
+    as_json: Annotated[
+        bool, typer.Option("--json", help="One JSON object on standard output.")
+    ] = False,
+    report: Annotated[Path | None, typer.Option(help="Folder for the report.")] = None,
+) -> None:
+    """Check, home and trim an arm on a serial port.
+
+    Exit code 0: passed. 1: findings. 2: could not run. A simulator pass is no safety validation.
+    """
+    from rich.console import Console
+
+    from .commission.report import make_folder, write_report
+    from .commission.result import Result
+    from .commission.terminal import show
+
+    to_person = Console(stderr=True)
+    try:
+        with _stoppable():
+            if report is not None:
+                make_folder(report)
+            result = _commission(port, hands, arm, to_person)
+            if report is not None:
+                page = write_report(result, report)
+                to_person.print(f"Report: {page}", soft_wrap=True, highlight=False, markup=False)
+    except Stopped as stopped:
+        result = Result("could not run", arm, reason=f"stopped by {stopped}; motion stopped")
+    except Exception as error:
+        if not _expected(error):
+            raise
+        result = Result("could not run", arm, reason=str(error))
+    if as_json:
+        typer.echo(json.dumps(result.to_json(), ensure_ascii=False, allow_nan=False))
+    elif result.verdict == "could not run":
+        _fail(result.reason)
+    else:
+        show(result, Console())
+    raise typer.Exit(result.exit_code)
+
+
+def _commission(port: str, hands: str | None, arm: str, console: Console) -> Result:
+    from .commission.hand import PortHand
+    from .commission.person import PersonHand
+    from .commission.run import commission as run
+    from .commission.terminal import progress_on
+    from .scenes.loader import scene_path
+
+    path = scene_path(arm)
+    with ExitStack() as stack:
+        hand: PortHand | PersonHand = PersonHand(console) if hands is None else PortHand.open(hands)
+        stack.enter_context(closing(hand))
+        progress = stack.enter_context(progress_on(console, lines=hands is None))
+        return run(port, hand, path, progress)
+
+
+def _expected(error: Exception) -> bool:
+    from .commission.errors import CommissionError
+
+    return isinstance(error, (CommissionError, DryrigError))
+
+
+@app.command()
+def demo(
+    seed: Seed = 1,
+    fault: Annotated[
+        str | None, typer.Option(metavar="KIND@PLACE", help="Instead of a hidden one.")
+    ] = None,
+    pace: Annotated[float, typer.Option(help="Rig seconds in a second.")] = 40.0,
+    report: Annotated[Path, typer.Option(help="Folder for the report.")] = Path("dryrig-report"),
+) -> None:
+    """Find a hidden fault, mend it, commission again and write the report."""
+    from rich.console import Console
+
+    from .bench.demo import run_demo
+    from .scenes.loader import scene_path
+
+    try:
+        with _stoppable():
+            code = run_demo(
+                Console(),
+                scene_path("heron"),
+                seed=seed,
+                fault=fault,
+                pace=pace,
+                report=report,
+            )
+    except Stopped as stopped:
+        _fail(f"stopped by {stopped}")
+    except Exception as error:
+        if not _expected(error):
+            raise
+        _fail(error)
+    raise typer.Exit(code)
+
+
+@trace_app.command("plot")
+def plot_trace(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="A .vcd or .csv trace.")],
+    out: Annotated[Path, typer.Option("-o", "--out", help="A .png or .svg to write.")],
+    signal: Annotated[
+        list[str] | None,
+        typer.Option(metavar="NAME", help="Such as J4.ENC.A or 'J4.*'. May be given repeatedly."),
+    ] = None,
+    begin: Annotated[float | None, typer.Option("--from", help="Rig time, s.")] = None,
+    end: Annotated[float | None, typer.Option("--to", help="Rig time, s.")] = None,
+) -> None:
+    """Draw chosen signals of a trace; without any, the pins that change and all joint angles."""
+    from rich.console import Console
+
+    from .sim.trace_plot import plot_trace as plot
+
+    try:
+        with _stoppable(), Console(stderr=True).status("drawing"):
+            path = plot(file, out, signal or (), begin_s=begin, end_s=end)
+    except Stopped as stopped:
+        _fail(f"stopped by {stopped}")
+    except DryrigError as error:
+        _fail(error)
+    typer.echo(f"plot: {path}")
+
+
+@faults_app.command("list")
+def list_faults(scene: SceneName) -> None:
+    """Print every single fault that an arm can have, one KIND@PLACE a line."""
+    from .faults.catalogue import enumerate_faults
+    from .scenes.loader import load_scene
+
+    try:
+        lines = "\n".join(enumerate_faults(load_scene(scene)))
+    except DryrigError as error:
+        _fail(error)
+    typer.echo(lines)
+
+
+@faults_app.command("show")
+def show_fault(kind: Annotated[str, typer.Argument(metavar="KIND")]) -> None:
+    """Tell what a kind of fault is, how it shows, and how to look for it."""
+    from .faults.kinds import KINDS
+
+    known = KINDS.get(kind.partition("@")[0])
+    if known is None:
+        names = ", ".join(KINDS)
+        _fail(f"no fault kind {kind!r}: expected one of {names}{nearest(kind, KINDS)}")
+    typer.echo(
+        f"{known.name}\n\n"
+        f"What it is:    {known.what}\n"
+        f"How it shows:  {known.shows}\n"
+        f"How to look:   {known.look}\n"
+        f"Caution:       {known.caution}\n"
+        f"Fault model:   {known.model}"
+    )
+    for name, parameter in known.parameters.items():
+        typer.echo(
+            f"Parameter:     {name}={parameter.default:g} {parameter.unit} "
+            f"({parameter.least:g} to {parameter.most:g})"
+        )
+
+
+def main() -> None:
+    """Run the command."""
+    # Until a command takes over, Ctrl-C just ends: no traceback out of half-loaded modules.
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+    app(prog_name="dryrig")

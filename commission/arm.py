@@ -1,0 +1,240 @@
+"""The arm file: what the host must know of an arm to check and home it.
+
+One TOML may describe the arm for other programs too: only the tables named here are read, the
+rest is ignored. Angles in degrees at the joint; positive as the arm's drawing says.
+"""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from .errors import ArmFileError
+
+Positive = Annotated[float, Field(gt=0.0, allow_inf_nan=False)]
+Finite = Annotated[float, Field(allow_inf_nan=False)]
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(extra="ignore", frozen=True)
+
+
+class Motor(_Table):
+    """Full steps of one motor turn."""
+
+    full_steps: Annotated[int, Field(gt=0)]
+
+
+class Encoder(_Table):
+    """Counts per turn (X4) of what it sits on."""
+
+    counts: Annotated[int, Field(gt=0)]
+    mount: Literal["motor", "joint"]
+
+
+class Home(_Table):
+    """The home switch and how to approach it."""
+
+    end: Literal["negative", "positive"]
+    switch_deg: Finite
+    differential_deg: Positive
+    fast_deg_s: Positive
+    slow_deg_s: Positive
+    back_off_deg: Positive
+    acceleration_deg_s2: Positive
+
+
+class Trim(_Table):
+    """Where the arm stands while a joint's zero is read, and what the gauge then reads."""
+
+    gauge: Literal["level", "mark"]
+    pose_deg: tuple[Finite, ...]
+    reads_deg: Finite
+
+
+class Joint(_Table):
+    """One joint of the arm."""
+
+    name: str
+    stage: Annotated[int, Field(ge=1)]
+    motor: Motor
+    microsteps: Annotated[int, Field(gt=0)]
+    ratio: Positive
+    direction: Literal[-1, 1]
+    encoder: Encoder
+    travel_deg: tuple[Finite, Finite]
+    home: Home
+    trim: Trim
+    channel: int = 0  # on the card, from 1: the order in the file
+
+    @property
+    def steps_per_deg(self) -> float:
+        """Signed steps for one degree of the joint."""
+        return self.direction * self.motor.full_steps * self.microsteps * self.ratio / 360.0
+
+    @property
+    def counts_per_deg(self) -> float:
+        """Signed counts for one degree of the joint."""
+        ratio = self.ratio if self.encoder.mount == "motor" else 1.0
+        return self.direction * self.encoder.counts * ratio / 360.0
+
+    @property
+    def home_sign(self) -> int:
+        """Sign of the joint's motion towards its home switch."""
+        return -1 if self.home.end == "negative" else 1
+
+    @property
+    def middle_deg(self) -> float:
+        """Middle of the travel."""
+        return (self.travel_deg[0] + self.travel_deg[1]) / 2.0
+
+    def steps(self, deg: float) -> int:
+        """Whole steps nearest to `deg` of the joint."""
+        return round(deg * self.steps_per_deg)
+
+    def speed(self, deg_s: float) -> tuple[float, float]:
+        """`deg_s` and the joint's acceleration as the card's steps/s and steps/s2."""
+        scale = abs(self.steps_per_deg)
+        return deg_s * scale, self.home.acceleration_deg_s2 * scale
+
+
+class Accuracy(_Table):
+    """Accuracy of a gauge, degrees, plus or minus."""
+
+    accuracy_deg: Positive
+    resolution_deg: Positive
+
+
+class Gauges(_Table):
+    """The gauges that trim the arm."""
+
+    level: Accuracy
+    mark: Accuracy
+
+
+class Arm(_Table):
+    """An arm, as the host needs to know it."""
+
+    name: str
+    title: str = ""
+    rest_pose_deg: tuple[Finite, ...]
+    gauges: Gauges
+    joint: tuple[Joint, ...]
+
+    @property
+    def joints(self) -> tuple[Joint, ...]:
+        """The joints, in the order of their channels."""
+        return self.joint
+
+    def gauge(self, joint: Joint) -> Accuracy:
+        """The gauge that trims `joint`."""
+        return self.gauges.level if joint.trim.gauge == "level" else self.gauges.mark
+
+    def gauge_accuracy_deg(self, joint: Joint) -> float:
+        """Accuracy of the gauge that trims `joint`."""
+        return self.gauge(joint).accuracy_deg
+
+
+def load_arm(path: Path) -> Arm:
+    """Read an arm file. Raises ArmFileError with all that is wrong in it, and where."""
+    try:
+        with path.open("rb") as file:
+            raw = tomllib.load(file)
+    except FileNotFoundError:
+        raise ArmFileError(f"there is no arm file {str(path)!r}") from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise ArmFileError(f"cannot read the arm file {str(path)!r}: {error}") from error
+    except tomllib.TOMLDecodeError as error:
+        raise ArmFileError(f"{path}: not TOML: {error}") from error
+    return read_arm(raw, str(path))
+
+
+def read_arm(raw: Mapping[str, Any], where: str) -> Arm:
+    """An Arm from parsed TOML; `where` names it in errors. Raises ArmFileError."""
+    table = dict(raw)
+    joints = table.get("joint")
+    if isinstance(joints, Sequence) and not isinstance(joints, str):
+        table["joint"] = [
+            {**joint, "channel": number} if isinstance(joint, Mapping) else joint
+            for number, joint in enumerate(joints, start=1)
+        ]
+    try:
+        arm = Arm.model_validate(table)
+    except ValidationError as error:
+        problems = [_problem(raw, problem) for problem in error.errors()]
+    else:
+        problems = _contradictions(arm)
+        if not problems:
+            return arm
+    raise ArmFileError("\n".join(f"{where}: {problem}" for problem in problems))
+
+
+def _problem(raw: Mapping[str, Any], problem: Mapping[str, Any]) -> str:
+    """One of pydantic's findings in words: where, what came, what was expected, nearest name."""
+    location: tuple[str | int, ...] = problem["loc"]
+    table: Any = raw
+    words = []
+    for key in location[:-1]:
+        table = table[key] if not isinstance(table, Mapping) else table.get(key, {})
+        if isinstance(key, int) and isinstance(table, Mapping):
+            words.append(str(table.get("name", f"number {key + 1}")))
+        else:
+            words.append(str(key))
+    name = ".".join((*words, str(location[-1])))
+    if problem["type"] == "missing":
+        there = [str(key) for key in table] if isinstance(table, Mapping) else []
+        close = difflib.get_close_matches(str(location[-1]), there, n=1, cutoff=0.7)
+        hint = f"; {close[0]!r} is there: is it meant?" if close else ""
+        return f"{name} is missing{hint}"
+    expected = str(problem["msg"])[:1].lower() + str(problem["msg"])[1:]
+    return f"{name}: got {problem['input']!r}; {expected}"
+
+
+def _contradictions(arm: Arm) -> list[str]:
+    """What is well-formed but cannot be true of an arm."""
+    joints = arm.joints
+    found = []
+    if not joints:
+        return ["no [[joint]] table; expected one for each joint"]
+    names = [joint.name for joint in joints]
+    found += [f"two joints are called {n}" for n in sorted(set(names)) if names.count(n) > 1]
+    if len(arm.rest_pose_deg) != len(joints):
+        found.append(f"rest_pose_deg has {len(arm.rest_pose_deg)} angles for {len(joints)} joints")
+    for joint in joints:
+        low, high = joint.travel_deg
+        home, name = joint.home, joint.name
+        if low >= high:
+            found.append(f"{name}: travel_deg runs from {low:g} to {high:g}; expected low, high")
+        outside = home.switch_deg <= low if home.end == "negative" else home.switch_deg >= high
+        if not outside:
+            found.append(
+                f"{name}: home.switch_deg {home.switch_deg:g} lies inside the travel {low:g} to "
+                f"{high:g}; expected it beyond the {home.end} end"
+            )
+        if home.back_off_deg <= home.differential_deg:
+            found.append(
+                f"{name}: home.back_off_deg {home.back_off_deg:g} does not exceed "
+                f"differential_deg {home.differential_deg:g}: the switch would not release"
+            )
+        if home.slow_deg_s > home.fast_deg_s:
+            found.append(f"{name}: home.slow_deg_s exceeds fast_deg_s")
+        if len(joint.trim.pose_deg) != len(joints):
+            found.append(
+                f"{name}: trim.pose_deg has {len(joint.trim.pose_deg)} angles for "
+                f"{len(joints)} joints"
+            )
+    for what, pose in (
+        ("rest_pose_deg", arm.rest_pose_deg),
+        *((f"{joint.name}: trim.pose_deg", joint.trim.pose_deg) for joint in joints),
+    ):
+        found += [
+            f"{what}: {angle:g} lies outside {joint.name}'s travel"
+            for joint, angle in zip(joints, pose, strict=False)
+            if not joint.travel_deg[0] <= angle <= joint.travel_deg[1]
+        ]
+    return found

@@ -1,0 +1,172 @@
+"""The card's client: what the host says to a motion card, in steps and counts.
+
+Channels count from 1, as on the card. All times are rig seconds, read from the card.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from .errors import MotionError
+from .line import READ_TIMEOUT_S, Line
+
+# A dead port is noticed within a slice, and no reply takes longer than the read time-out.
+SLICE_S = 1.0
+
+
+@dataclass(frozen=True)
+class Latch:
+    """What the card latched at a switch edge."""
+
+    hit: bool
+    count: int
+    step: int
+    time_s: float
+
+
+class Sample(NamedTuple):
+    """Rig time and the commanded step counters at that time."""
+
+    time_s: float
+    steps: dict[int, int]
+
+
+def channel_list(channels: Iterable[int]) -> str:
+    """`(@1,3)` for channels 1 and 3."""
+    return f"(@{','.join(str(channel) for channel in channels)})"
+
+
+class Card:
+    """A controller card on a serial port. Every method may raise PortError or CardError."""
+
+    def __init__(self, line: Line) -> None:
+        self.line = line
+
+    @classmethod
+    def open(cls, where: str, *, timeout_s: float = READ_TIMEOUT_S) -> Card:
+        """Open a device path or a pyserial URL. Raises PortError."""
+        return cls(Line.open(where, "card", timeout_s=timeout_s))
+
+    def close(self) -> None:
+        """Close the port."""
+        self.line.close()
+
+    def identify(self) -> str:
+        """The reply to `*IDN?`: maker,model,serial,firmware."""
+        return self.line.ask("*IDN?")[0]
+
+    def reset(self) -> None:
+        """`*RST`: stop, drives off, default rates. Limp links fall unless something holds them."""
+        self.line.ask("*RST")
+
+    def clock_s(self) -> float:
+        """Rig time since power-up."""
+        return self.line.numbers("CLOC:TIME?", 1)[0]
+
+    def enable(self, on: bool, channels: Iterable[int]) -> None:
+        """Energise the drives, or let them go limp."""
+        self.line.ask(f"DRIV:ENAB {int(on)},{channel_list(channels)}")
+
+    def set_speed(self, rates: Mapping[int, tuple[float, float]]) -> None:
+        """Per channel: rate in steps/s and acceleration in steps/s2."""
+        units = []
+        for channel, (rate, acceleration) in rates.items():
+            units.append(f"STEP:RATE {rate:.3f},(@{channel})")
+            units.append(f"STEP:ACC {acceleration:.3f},(@{channel})")
+        self.line.ask(*units)
+
+    def move(self, moves: Mapping[int, int]) -> float:
+        """Start relative moves, in steps, at one instant; returns rig time then."""
+        units = [f"STEP:MOVE {steps},(@{channel})" for channel, steps in moves.items()]
+        return self.line.parse(self.line.ask("CLOC:TIME?", *units)[0], 1, "CLOC:TIME?")[0]
+
+    def arm_halt(self, edge: str, channels: Iterable[int]) -> None:
+        """Halt each axis at the next `edge` (RISE, FALL or OFF) of its own switch input."""
+        self.line.ask(f"HALT:EDGE {edge},{channel_list(channels)}")
+
+    def abort(self) -> None:
+        """Decelerate every axis to a stop."""
+        self.line.ask("ABOR")
+
+    def abort_unheard(self) -> None:
+        """The same, without waiting to hear whether it was accepted."""
+        self.line.tell("ABOR")
+
+    def latches(self, channels: Iterable[int]) -> dict[int, Latch]:
+        """What was latched at each channel's last armed edge."""
+        wanted = list(channels)
+        values = self.line.numbers(f"HALT:LATC? {channel_list(wanted)}", 4 * len(wanted))
+        return {
+            channel: Latch(bool(hit), int(count), int(step), time_s)
+            for channel, hit, count, step, time_s in zip(
+                wanted, values[0::4], values[1::4], values[2::4], values[3::4], strict=True
+            )
+        }
+
+    def steps(self, channels: Iterable[int]) -> dict[int, int]:
+        """Commanded step counters."""
+        return self._integers("STEP:COUN?", channels)
+
+    def counts(self, channels: Iterable[int]) -> dict[int, int]:
+        """Encoder counters."""
+        return self._integers("ENC:COUN?", channels)
+
+    def levels(self, channels: Iterable[int]) -> dict[int, int]:
+        """Switch inputs: 1 is 3.3 V, pressed on a sound arm."""
+        return self._integers("SWIT:LEV?", channels)
+
+    def pause(self, duration_s: float) -> None:
+        """Let `duration_s` of rig time pass."""
+        end_s = self.clock_s() + duration_s
+        left_s = duration_s
+        while left_s > 0.0:
+            left_s = end_s - self._wait(min(left_s, SLICE_S))
+
+    def until_still(
+        self,
+        channels: Iterable[int],
+        limit_s: float,
+        watch: Callable[[Sample], None] | None = None,
+    ) -> Sample:
+        """Wait for the end of motion, one call for each event; `watch` gets what was read.
+
+        Raises MotionError, after stopping everything, when motion lasts beyond `limit_s` of rig
+        time.
+        """
+        wanted = list(channels)
+        chosen = channel_list(wanted)
+        moving, steps = f"STEP:MOV? {chosen}", f"STEP:COUN? {chosen}"
+        deadline_s = None
+        # The first look does not wait: a short move may have ended before we asked.
+        slice_s = 0.0
+        while True:
+            wait = f"WAIT? {slice_s:g}"
+            fields = self.line.ask(wait, moving, steps)
+            time_s = self.line.parse(fields[0], 1, wait)[0]
+            busy = self.line.parse(fields[1], len(wanted), moving)
+            at = self.line.parse(fields[2], len(wanted), steps)
+            sample = Sample(time_s, {c: int(n) for c, n in zip(wanted, at, strict=True)})
+            if watch is not None:
+                watch(sample)
+            if not any(busy):
+                return sample
+            if deadline_s is None:
+                deadline_s = time_s + limit_s
+            if time_s >= deadline_s:
+                self.abort()
+                raise MotionError(
+                    f"motion on channel{'s' if sum(busy) > 1 else ''} "
+                    f"{', '.join(str(c) for c, b in zip(wanted, busy, strict=True) if b)} had not "
+                    f"ended after {limit_s:.1f} s; stopped"
+                )
+            slice_s = SLICE_S
+
+    def _wait(self, limit_s: float) -> float:
+        return self.line.numbers(f"WAIT? {limit_s:.6f}", 1)[0]
+
+    def _integers(self, query: str, channels: Iterable[int]) -> dict[int, int]:
+        wanted = list(channels)
+        values = self.line.numbers(f"{query} {channel_list(wanted)}", len(wanted))
+        return {channel: int(value) for channel, value in zip(wanted, values, strict=True)}

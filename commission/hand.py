@@ -1,0 +1,126 @@
+"""A person's hands, eyes and gauges, as a routine uses them.
+
+`Hand` is what the checks ask for. `PortHand` is answered by a device on a second serial port;
+`PersonHand` (person.py) asks somebody at the arm. The two are interchangeable.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Protocol
+
+from .arm import Joint
+from .errors import GarbledReply
+from .line import READ_TIMEOUT_S, Line
+
+# SCPI's "not a number": out of the gauge's window.
+NOT_A_NUMBER = 9.91e37
+
+Watch = Callable[[], str]
+
+
+class Hand(Protocol):
+    """Every method may raise HandError or PortError."""
+
+    def caution(self, text: str) -> None:
+        """Say what to mind before what comes next."""
+
+    def turn(self, joint: Joint, deg: float, watch: Watch | None = None) -> str:
+        """Turn one joint by about `deg`; returns FREE, STIFF or STOP as it felt.
+
+        `watch` gives a live value to show meanwhile.
+        """
+
+    def press(self, joint: Joint, watch: Watch | None = None) -> None:
+        """Hold the joint's limit switch down."""
+
+    def release(self, joint: Joint, watch: Watch | None = None) -> None:
+        """Let the switch go."""
+
+    def look_deg(self, joint: Joint) -> float:
+        """Joint angle by eye against the arm's drawing, whole degrees."""
+
+    def zero_level(self) -> None:
+        """Lay the level on the base and zero it there."""
+
+    def level_deg(self, joint: Joint) -> float:
+        """Pitch of the joint's link by the level, degrees, up positive."""
+
+    def mark_deg(self, joint: Joint) -> float | None:
+        """Angle past the joint's witness mark, degrees; None when out of its window."""
+
+    def volts(self, red: str, black: str) -> float:
+        """One DC reading of the meter between two terminals."""
+
+    def motor_supply(self, on: bool) -> None:
+        """Switch the 24 V motor supply."""
+
+    def stand(self, on: bool) -> None:
+        """Put the stand under the links, or take it away."""
+
+    def close(self) -> None:
+        """Let go of whatever the hand holds."""
+
+
+class PortHand:
+    """Hands behind a serial port."""
+
+    def __init__(self, line: Line) -> None:
+        self._line = line
+
+    @classmethod
+    def open(cls, where: str, *, timeout_s: float = READ_TIMEOUT_S) -> PortHand:
+        """Open a device path or a pyserial URL. Raises PortError."""
+        return cls(Line.open(where, "hands", timeout_s=timeout_s))
+
+    def caution(self, text: str) -> None:
+        """A port needs no telling."""
+
+    def turn(self, joint: Joint, deg: float, watch: Watch | None = None) -> str:
+        """Turn, wait for the end, and feel."""
+        chosen = f"(@{joint.channel})"
+        felt = self._line.ask(f"TURN {deg:g},{chosen}", "*OPC?", f"FEEL? {chosen}")[1]
+        if felt not in ("FREE", "STIFF", "STOP"):
+            raise GarbledReply(f"the hands felt {felt!r}; expected FREE, STIFF or STOP")
+        return felt
+
+    def press(self, joint: Joint, watch: Watch | None = None) -> None:
+        """Finger on the switch."""
+        self._line.ask(f"PRES (@{joint.channel})")
+
+    def release(self, joint: Joint, watch: Watch | None = None) -> None:
+        """Finger off the switch."""
+        self._line.ask(f"REL (@{joint.channel})")
+
+    def look_deg(self, joint: Joint) -> float:
+        """Whole degrees by eye."""
+        return self._line.numbers(f"LOOK? (@{joint.channel})", 1)[0]
+
+    def zero_level(self) -> None:
+        """Zero the level on the base."""
+        self._line.ask("LEV:ZERO")
+
+    def level_deg(self, joint: Joint) -> float:
+        """The level on the joint's link."""
+        return self._line.numbers(f"LEV? (@{joint.channel})", 1)[0]
+
+    def mark_deg(self, joint: Joint) -> float | None:
+        """The joint's witness mark."""
+        value = self._line.numbers(f"MARK? (@{joint.channel})", 1)[0]
+        return None if value >= NOT_A_NUMBER else value
+
+    def volts(self, red: str, black: str) -> float:
+        """One meter reading."""
+        return self._line.numbers(f'MEAS:VOLT:DC? "{red}","{black}"', 1)[0]
+
+    def motor_supply(self, on: bool) -> None:
+        """The 24 V switch."""
+        self._line.ask(f"SUPP:MOT {int(on)}")
+
+    def stand(self, on: bool) -> None:
+        """The stand under the links."""
+        self._line.ask(f"STAND {int(on)}")
+
+    def close(self) -> None:
+        """Close the port."""
+        self._line.close()

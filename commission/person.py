@@ -1,0 +1,168 @@
+"""Hands that are a person's: what to do and what to read is asked for at a terminal."""
+
+from __future__ import annotations
+
+import re
+import select
+import sys
+from collections.abc import Callable
+
+from rich.console import Console
+from rich.live import Live
+from rich.text import Text
+
+from . import cautions
+from .arm import Joint
+from .errors import HandError
+from .hand import Watch
+
+# A reading as people write it: decimal point or comma, with or without its unit.
+_READING = re.compile(r"^\s*([+-]?\d+(?:[.,]\d*)?|[+-]?[.,]\d+)\s*(m?V|deg|°)?\s*$", re.IGNORECASE)
+_FEELS = {"f": "FREE", "s": "STIFF", "e": "STOP"}
+_LIVE_PERIOD_S = 0.2
+
+
+class PersonHand:
+    """Asks the person at the arm; `ask` reads one line of their answer (default: the terminal)."""
+
+    def __init__(
+        self, console: Console | None = None, ask: Callable[[str], str] | None = None
+    ) -> None:
+        self._console = console or Console(stderr=True)
+        self._ask = ask or self._from_terminal
+        self._interactive = ask is None
+        if self._interactive and not sys.stdin.isatty():
+            raise HandError(
+                "no hands: standard input is not a terminal, so nobody can be asked. Name a hands "
+                "port, or run this at a terminal"
+            )
+        self._said: set[str] = set()
+
+    def caution(self, text: str) -> None:
+        """Said each time; the person confirms."""
+        self._console.print(Text(f"Caution: {text}", style="bold"))
+        self._ask("Press Enter when that is so: ")
+
+    def turn(self, joint: Joint, deg: float, watch: Watch | None = None) -> str:
+        """Ask for a turn, and for how it felt."""
+        self._once(cautions.HANDS_ON)
+        self._do(
+            f"Turn {joint.name} by hand, by about {deg:+.0f} degrees ({_sense(deg)} as the arm's "
+            "drawing says).",
+            watch,
+        )
+        while True:
+            answer = self._ask("How did it feel? f = free, s = stiff, e = met an end stop [f]: ")
+            felt = _FEELS.get((answer.strip().lower() or "f")[:1])
+            if felt is not None:
+                return felt
+            self._console.print(f"{answer.strip()!r} is none of f, s, e.", markup=False)
+
+    def press(self, joint: Joint, watch: Watch | None = None) -> None:
+        """Ask for a finger on the switch."""
+        self._once(cautions.HANDS_ON)
+        self._do(f"Press {joint.name}'s limit switch and keep it pressed.", watch)
+
+    def release(self, joint: Joint, watch: Watch | None = None) -> None:
+        """Ask for the finger off."""
+        self._do(f"Let {joint.name}'s limit switch go.", watch)
+
+    def look_deg(self, joint: Joint) -> float:
+        """Ask for the angle by eye."""
+        return self._number(
+            f"By eye, against the arm's drawing: at how many degrees does {joint.name} stand? "
+        )
+
+    def zero_level(self) -> None:
+        """Ask for the level on the base."""
+        self._do("Lay the level on the arm's base, along the arm, and zero it there.")
+
+    def level_deg(self, joint: Joint) -> float:
+        """Ask for the level on a link."""
+        self._once(cautions.LEVELLING)
+        value = self._number(
+            f"Lay the level along {joint.name}'s link. What does it read, up positive, degrees? "
+        )
+        self._do("Take the level off the arm again.")
+        return value
+
+    def mark_deg(self, joint: Joint) -> float | None:
+        """Ask for the witness mark."""
+        return self._number_or(
+            f"{joint.name}'s witness mark: how far is the joint past it, positive as the drawing "
+            "says, degrees (n = mark not in reach)? ",
+            none="n",
+        )
+
+    def volts(self, red: str, black: str) -> float:
+        """Ask for a reading of the meter."""
+        self._once(cautions.LIVE_VOLTS)
+        return self._number(f"Meter on DC volts, red on {red}, black on {black}. Volts? ")
+
+    def motor_supply(self, on: bool) -> None:
+        """Ask for the motor supply's switch."""
+        if on:
+            self._do("Hands off the arm. Switch the 24 V motor supply on.")
+        else:
+            self._console.print(Text(f"Caution: {cautions.SUPPORT}", style="bold"))
+            self._do("Switch the 24 V motor supply off and lock it.")
+
+    def stand(self, on: bool) -> None:
+        """Ask for the stand."""
+        if on:
+            self._do("Put the stand under the links.")
+        else:
+            self._do("The drives hold the arm. Take the stand away and step back.")
+
+    def close(self) -> None:
+        """A person lets go unasked."""
+
+    def _once(self, caution: str) -> None:
+        if caution not in self._said:
+            self._said.add(caution)
+            self._console.print(Text(f"Caution: {caution}", style="bold"))
+
+    def _do(self, what: str, watch: Watch | None = None) -> None:
+        self._console.print(what, markup=False)
+        if watch is not None:
+            self._console.print(f"Now: {watch()}", markup=False)
+            if self._interactive:
+                self._show_live(watch)
+                self._ask("")
+                return
+        self._ask("Press Enter when done: ")
+
+    def _show_live(self, watch: Watch) -> None:
+        """Keep the value on the screen until a key line is waiting on standard input."""
+        with Live(Text(watch()), console=self._console, transient=True) as live:
+            while not select.select([sys.stdin], [], [], _LIVE_PERIOD_S)[0]:
+                live.update(Text(f"{watch()}   (Enter when done)"))
+
+    def _number(self, question: str) -> float:
+        value = self._number_or(question, none=None)
+        assert value is not None  # only an offered word gives None
+        return value
+
+    def _number_or(self, question: str, none: str | None) -> float | None:
+        """A number, or None for the word `none`; asks again until it is one of them."""
+        while True:
+            answer = self._ask(question)
+            if none is not None and answer.strip().lower() == none:
+                return None
+            match = _READING.match(answer)
+            if match is not None:
+                scale = 1e-3 if (match[2] or "").lower() == "mv" else 1.0
+                return float(match[1].replace(",", ".")) * scale
+            self._console.print(
+                f"{answer.strip()!r} is not a number such as 3.3 or -0.05.", markup=False
+            )
+
+    def _from_terminal(self, question: str) -> str:
+        try:
+            return self._console.input(Text(question))
+        except EOFError:
+            raise HandError("nobody answers: standard input has ended") from None
+
+
+def _sense(deg: float) -> str:
+    return "positive" if deg > 0 else "negative"

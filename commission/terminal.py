@@ -1,0 +1,82 @@
+"""A commissioning as a person at a terminal sees it: progress, and the result in tables."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+from rich.console import Console
+from rich.markup import escape
+from rich.table import Table
+
+from . import cautions
+from .result import Result
+from .station import Progress
+
+SUSPECTS_SHOWN = 5
+
+
+@contextmanager
+def progress_on(console: Console, *, lines: bool = False) -> Iterator[Progress]:
+    """A progress callback: one live line on a terminal, else a line for each stage.
+
+    `lines` asks for plain lines on a terminal too, where a person answers questions meanwhile.
+    """
+    if console.is_terminal and not lines:
+        with console.status("starting") as status:
+            yield lambda text: status.update(escape(text))
+        return
+    stages: list[str] = []
+
+    def tell(text: str) -> None:
+        stage = text.partition(":")[0]
+        if stage not in stages[-1:]:
+            stages.append(stage)
+            console.print(f"{stage} ...", markup=False, highlight=False)
+
+    yield tell
+
+
+def show(result: Result, console: Console) -> None:
+    """Print verdict, findings, suspects and joints."""
+    style = {"pass": "green", "findings": "yellow"}.get(result.verdict, "red")
+    console.print(f"[bold {style}]{result.verdict}[/]: {escape(result.arm)}")
+    if result.reason:
+        console.print(result.reason, markup=False, highlight=False)
+    passed = [check for check in result.checks if check.verdict == "pass"]
+    failed = [check for check in result.checks if check.failed]
+    if result.checks:
+        console.print(f"{len(passed)} checks passed, {len(failed)} failed")
+    if failed:
+        findings = Table("check", "joint", "evidence", title="Findings", title_justify="left")
+        for check in failed:
+            findings.add_row(check.name, check.joint or "all", escape(check.evidence))
+        console.print(findings)
+    if result.suspects:
+        suspects = Table("fault", "because", title="Suspects", title_justify="left")
+        for suspect in result.suspects[:SUSPECTS_SHOWN]:
+            suspects.add_row(escape(suspect.fault), escape(suspect.because))
+        console.print(suspects)
+        hidden = len(result.suspects) - SUSPECTS_SHOWN
+        if hidden > 0:
+            console.print(f"and {hidden} weaker ones")
+    if result.verdict == "pass":
+        console.print(_joints(result))
+        console.print(cautions.NO_VALIDATION, markup=False, highlight=False)
+
+
+def _joints(result: Result) -> Table:
+    table = Table(
+        "joint", "trimmed by", "trim", "left", "homed again", "stands at",
+        title="Joints, degrees", title_justify="left",
+    )  # fmt: skip
+    for joint in result.joints:
+        table.add_row(
+            joint.joint,
+            f"{joint.gauge}, ±{joint.gauge_accuracy_deg:g}",
+            f"{joint.trim_deg:+.2f}",
+            f"{joint.residue_deg:+.2f}",
+            f"{joint.repeat_deg:+.3f}",
+            f"{joint.angle_deg:.3f}",
+        )
+    return table

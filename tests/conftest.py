@@ -1,0 +1,27 @@
+"""For the project's own runs: where every program a test needs is present, a skip is a failure."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Generator
+from typing import Any
+
+import pytest
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport() -> Generator[None, Any, Any]:
+    report = yield
+    if report.skipped and not hasattr(report, "wasxfail") and os.environ.get("CI") == "true":
+        report.outcome = "failed"
+        report.longrepr = f"skipped, which CI does not accept: {report.longrepr}"
+    return report
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_make_collect_report() -> Generator[None, Any, Any]:
+    report = yield
+    if report.outcome == "skipped" and os.environ.get("CI") == "true":
+        report.outcome = "failed"
+        report.longrepr = f"skipped, which CI does not accept: {report.longrepr}"
+    return report

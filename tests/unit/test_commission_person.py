@@ -1,0 +1,97 @@
+"""A person as the hands: what is asked, and how answers are read."""
+
+from __future__ import annotations
+
+import io
+
+import pytest
+from rich.console import Console
+
+from dryrig.commission import cautions
+from dryrig.commission.arm import Joint, load_arm
+from dryrig.commission.errors import HandError
+from dryrig.commission.hand import Hand
+from dryrig.commission.person import PersonHand
+from dryrig.scenes import scene_path
+
+
+@pytest.fixture(scope="module")
+def joint() -> Joint:
+    return load_arm(scene_path("heron")).joints[4]
+
+
+class Desk:
+    """A person with answers ready, and what they were told."""
+
+    def __init__(self, *answers: str) -> None:
+        self.answers = list(answers)
+        self.paper = io.StringIO()
+        self.hand: Hand = PersonHand(Console(file=self.paper, width=200), self._answer)
+
+    def _answer(self, question: str) -> str:
+        self.paper.write(question + "\n")
+        return self.answers.pop(0)
+
+    @property
+    def told(self) -> str:
+        return self.paper.getvalue()
+
+
+@pytest.mark.parametrize(
+    ("answer", "volts"),
+    [("3.3", 3.3), ("3,3", 3.3), (" -0.05 V ", -0.05), ("12 mV", 0.012), (".5", 0.5), ("24.", 24)],
+)
+def test_readings_as_people_write_them(answer: str, volts: float) -> None:
+    assert Desk(answer).hand.volts("J5.SW.COM", "RAIL.0V") == pytest.approx(volts)
+
+
+def test_what_is_no_number_is_asked_again() -> None:
+    desk = Desk("about three", "1e999", "3.3")
+    assert desk.hand.volts("J5.SW.COM", "RAIL.0V") == 3.3
+    assert "'about three' is not a number such as 3.3 or -0.05." in desk.told
+    assert desk.told.count("red on J5.SW.COM, black on RAIL.0V") == 3
+    assert desk.told.count(cautions.LIVE_VOLTS) == 1
+
+
+def test_turning(joint: Joint) -> None:
+    desk = Desk("", "what?", "s")
+    assert desk.hand.turn(joint, -10.0, lambda: "J5 count 17") == "STIFF"
+    assert cautions.HANDS_ON in desk.told
+    assert (
+        "Turn J5 by hand, by about -10 degrees (negative as the arm's drawing says)." in desk.told
+    )
+    assert "Now: J5 count 17" in desk.told
+    assert "'what?' is none of f, s, e." in desk.told
+
+
+@pytest.mark.parametrize(("answer", "felt"), [("", "FREE"), ("f", "FREE"), ("E", "STOP")])
+def test_feeling(joint: Joint, answer: str, felt: str) -> None:
+    assert Desk("", answer).hand.turn(joint, 10.0) == felt
+
+
+def test_gauges(joint: Joint) -> None:
+    desk = Desk("42", "-0,35", "", "n", "1.2")
+    assert desk.hand.look_deg(joint) == 42
+    assert desk.hand.level_deg(joint) == -0.35
+    assert "Take the level off the arm again." in desk.told
+    assert desk.hand.mark_deg(joint) is None
+    assert desk.hand.mark_deg(joint) == 1.2
+    assert desk.answers == []
+
+
+def test_power_goes_only_after_the_caution() -> None:
+    desk = Desk("", "", "")
+    desk.hand.motor_supply(False)
+    told = desk.told
+    assert told.index(cautions.SUPPORT) < told.index("Switch the 24 V motor supply off")
+    desk.hand.motor_supply(True)
+    assert "Hands off the arm." in desk.told
+    desk.hand.caution(cautions.FIRST_JOG)
+    assert cautions.FIRST_JOG in desk.told
+    assert desk.answers == []
+
+
+def test_nobody_at_the_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("sys.stdin", io.StringIO(""))
+    with pytest.raises(HandError, match=r"^no hands: standard input is not a terminal"):
+        PersonHand(Console(file=io.StringIO()))

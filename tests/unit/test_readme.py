@@ -1,0 +1,73 @@
+"""What README shows is run, and what it tables is what the program says."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+import serial
+
+from dryrig.protocol.reference import words_reference
+from dryrig.scenes import load_scene
+from dryrig.sim.individual import draw_individual
+
+README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+SEED = 3
+ADDRESS = f"dryrig://heron?seed={SEED}"
+STEPS_PER_DEG = 200 * 16 * 18 / 360
+
+
+def routine() -> str:
+    """The fenced Python block that opens the in-process port."""
+    blocks = [
+        block for block in re.findall(r"```python\n(.*?)```", README, re.S) if ADDRESS in block
+    ]
+    assert len(blocks) == 1
+    return blocks[0]
+
+
+def test_the_first_routine_is_at_most_thirty_lines() -> None:
+    assert len([line for line in routine().splitlines() if line.strip()]) <= 30
+
+
+def test_the_first_routine_homes_a_joint(capsys: pytest.CaptureFixture[str]) -> None:
+    shared = f"{ADDRESS}&rig=readme"
+    with serial.serial_for_url(f"{shared}&port=teacher", timeout=10) as teacher:
+        names: dict[str, object] = {}
+        exec(compile(routine().replace(ADDRESS, shared), "README.md", "exec"), names)
+        card = names["card"]
+        assert isinstance(card, serial.SerialBase)
+        card.write(b"STEP:COUN? (@5)\n")
+        past_steps = int(card.readline())
+        teacher.write(b"TRUT:ANGL? (@5)\n")
+        true_deg = float(teacher.readline())
+        card.close()
+    assert re.fullmatch(r'J5 is home at step -?\d+; "No error"\n', capsys.readouterr().out)
+    # Positive steps turn J5 down. A latch is a whole step, and the load angle is below 0.03 deg.
+    scene = load_scene("heron")
+    switch_deg = draw_individual(scene, SEED).switch_deg[4]
+    at_home_deg = true_deg + past_steps / STEPS_PER_DEG
+    assert at_home_deg == pytest.approx(switch_deg, abs=scene.switch.repeat_deg + 0.04)
+
+
+def test_the_first_routine_stops_when_the_switch_is_dead() -> None:
+    broken = f"{ADDRESS}&fault=open@J5.SW.COM&rig=readme-broken"
+    names: dict[str, object] = {}
+    try:
+        with pytest.raises(SystemExit, match=r"^J5: no (RISE|FALL) edge within -?\d+ degrees"):
+            exec(compile(routine().replace(ADDRESS, broken), "README.md", "exec"), names)
+    finally:
+        card = names["card"]
+        assert isinstance(card, serial.SerialBase)
+        card.close()
+
+
+@pytest.mark.parametrize("role", ["card", "hands", "teacher"])
+def test_every_word_of_a_port_is_tabled(role: str) -> None:
+    for row in words_reference(role).splitlines():
+        assert row in README.splitlines()
+
+
+def test_no_placeholder_is_left() -> None:
+    assert "TODO" not in README
