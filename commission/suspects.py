@@ -18,6 +18,7 @@ RULES: Mapping[Kind, Rule] = {
     Kind.RAIL: inputs.rail,
     Kind.FAR_END: inputs.far_end,
     Kind.LINK: inputs.line,
+    Kind.TURN_STIFF: drives.stiff,
     Kind.COUNT_CLIMBS: inputs.count_climbs,
     Kind.COUNT_DEAD: inputs.count_dead,
     Kind.COUNT_BACKWARDS: inputs.count_backwards,
@@ -35,10 +36,12 @@ RULES: Mapping[Kind, Rule] = {
     Kind.JOG_OTHER_JOINT: inputs.crossed(
         ("MOTOR.A+", "MOTOR.A-", "MOTOR.B+", "MOTOR.B-"), "the motors"
     ),
+    Kind.JOG_SCALE: drives.scale,
     Kind.JOG_SHORT: drives.jog_short,
     Kind.HOME_NO_EDGE: drives.no_edge,
     Kind.HOME_NO_RELEASE: drives.no_release,
     Kind.HOME_LOST: drives.lost,
+    Kind.HOME_SCATTER: drives.scatter,
     Kind.TRIM_RANGE: drives.shifted,
     Kind.TRIM_RESIDUE: drives.shifted,
 }

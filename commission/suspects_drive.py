@@ -20,6 +20,9 @@ from .suspect import (
     Suspect,
 )
 
+# The count of a jog agrees with what was asked to within this, else it was not made.
+KEPT_DEG = 0.3
+
 
 def drive(symptom: Symptom) -> list[Suspect]:
     """A joint that moves wrongly or not at all: supply, then inputs, then the motor."""
@@ -142,22 +145,49 @@ def reversed(symptom: Symptom) -> list[Suspect]:
     return [Suspect(f"swap@{motor}.{c}+/{motor}.{c}-", because, FITS) for c in ("A", "B")]
 
 
+def stiff(symptom: Symptom) -> list[Suspect]:
+    """The hand cannot turn the joint, though its drive is off."""
+    because = f"by hand it moved {symptom.readings['turned_deg']:+.0f} deg, with the supply off"
+    return [Suspect(f"bind@{symptom.joint}.GEAR", because, CLASS)]
+
+
+def scale(symptom: Symptom) -> list[Suspect]:
+    """A power of two of the distance, by eye and count."""
+    because = f"2**{symptom.detail} of the distance asked, both ways"
+    return [
+        Suspect(f"micro@{symptom.joint}.DRIVE", because, FITS),
+        Suspect(f"pulley@{symptom.joint}.GEAR", because, POSSIBLE),
+    ]
+
+
 def jog_short(symptom: Symptom) -> list[Suspect]:
     """Neither the distance asked nor none."""
-    joint, motor = symptom.joint, f"{symptom.joint}.MOTOR"
+    joint, seen = symptom.joint, symptom.readings
+    by_count = abs(seen["first_count_deg"] - seen["first_wanted_deg"])
+    by_eye = abs(seen["first_eye_deg"] - seen["first_wanted_deg"])
+    if by_count < KEPT_DEG and by_eye >= 1.0:
+        because = "the motor went as far as asked, the joint did not"
+        places = ("slip@{}.COUPLING", "play@{}.GEAR", "pulley@{}.GEAR")
+        return [Suspect(place.format(joint), because, FITS) for place in places]
     because = "the joint does not go as far as asked"
-    found = drive(symptom) if "supply_v" in symptom.readings else []
     return [
-        *found,
-        Suspect(f"weak@{motor}", because, CLASS),
+        *drive(symptom),
+        *(Suspect(place, because, CLASS) for place in _too_little_torque(joint)),
         Suspect(f"open@{joint}.STEP", because, POSSIBLE),
     ]
+
+
+def _too_little_torque(joint: str | None) -> tuple[str, str]:
+    return f"weak@{joint}.MOTOR", f"bind@{joint}.GEAR"
 
 
 def lost(symptom: Symptom) -> list[Suspect]:
     """Steps and counts disagree after a run."""
     because = f"{symptom.readings['missing_counts']:+.0f} counts between steps and encoder"
-    return [Suspect(f"weak@{symptom.joint}.MOTOR", because, FITS)]
+    return [
+        *(Suspect(fault, because, FITS) for fault in _too_little_torque(symptom.joint)),
+        Suspect(f"doze@{symptom.joint}.DRIVE", because, CLASS),
+    ]
 
 
 def no_edge(symptom: Symptom) -> list[Suspect]:
@@ -166,9 +196,18 @@ def no_edge(symptom: Symptom) -> list[Suspect]:
     because = "the switch tested well by hand, yet no edge came within the travel"
     return [
         Suspect(f"shift@{joint}.SW", because, CLASS),
-        Suspect(f"weak@{joint}.MOTOR", because, CLASS),
+        *(Suspect(fault, because, CLASS) for fault in _too_little_torque(joint)),
+        Suspect(f"slip@{joint}.COUPLING", because, CLASS),
         Suspect(f"open@{joint}.SW.NO", because, POSSIBLE),
     ]
+
+
+def scatter(symptom: Symptom) -> list[Suspect]:
+    """Fast and slow edge lie apart."""
+    joint = symptom.joint
+    because = f"the two edges lie {symptom.readings['apart_deg']:+.2f} deg apart"
+    faults = (f"slip@{joint}.COUPLING", f"worn@{joint}.SW", *_too_little_torque(joint))
+    return [Suspect(fault, because, CLASS) for fault in faults]
 
 
 def no_release(symptom: Symptom) -> list[Suspect]:
@@ -176,6 +215,7 @@ def no_release(symptom: Symptom) -> list[Suspect]:
     joint = symptom.joint
     because = "after backing off, the switch input is still 1"
     return [
+        Suspect(f"sticky@{joint}.SW", because, CLASS),
         Suspect(f"open@{joint}.SW.NC", because, CLASS),
         Suspect(f"open@{joint}.DIR", because, CLASS),
     ]
@@ -184,4 +224,7 @@ def no_release(symptom: Symptom) -> list[Suspect]:
 def shifted(symptom: Symptom) -> list[Suspect]:
     """Homed, and yet far from zero."""
     because = "the joint homes, but its zero is far from the mark or the level"
-    return [Suspect(f"shift@{symptom.joint}.SW", because, CLASS)]
+    return [
+        Suspect(fault, because, CLASS)
+        for fault in (f"shift@{symptom.joint}.SW", f"doze@{symptom.joint}.DRIVE")
+    ]

@@ -44,10 +44,12 @@ def far_end(symptom: Symptom) -> list[Suspect]:
         f"{volts['pair_v']:.2f} V across {plus}/{minus} with {rail:.2f} V on the rail; against "
         f"RAIL.0V {plus} {high:.2f} V, {minus} {low:.2f} V"
     )
+    # Two places are named in the order of the loom.
+    both = f"{minus}/{plus}" if far.group == "SW" else f"{plus}/{minus}"
     rail_is_low = any(r.terminal == far.rail and rail < r.low_v for r in RAILS)
     if rail_is_low and abs(high - low) < TOGETHER_V:
         # Heavy current flows, and drops the volts along both conductors, or along one.
-        ends = (f"{plus}/{minus}", f"{plus}/RAIL.0V")
+        ends = (both, f"{plus}/RAIL.0V")
         if low < LIFTED_V:
             ends = ends[::-1]
         return [
@@ -58,7 +60,7 @@ def far_end(symptom: Symptom) -> list[Suspect]:
         # The plus side arrives, so the return is at fault: it rides up, or floats near 0 V.
         guilty = minus
     elif low > HIGH_V > high:
-        return [Suspect(f"swap@{plus}/{minus}", f"reversed: {shown}", PROVED)]
+        return [Suspect(f"swap@{both}", f"reversed: {shown}", PROVED)]
     else:
         guilty = plus
     return [
@@ -125,7 +127,11 @@ def count_amount(symptom: Symptom) -> list[Suspect]:
     joint = symptom.joint
     because = "the count follows the turn, by the wrong amount"
     return [
-        Suspect(f"open@{joint}.ENC.{name}", because, POSSIBLE) for name in ("A", "B", "0V", "5V")
+        Suspect(f"pulley@{joint}.GEAR", because, CLASS),
+        *(
+            Suspect(f"open@{joint}.ENC.{name}", because, POSSIBLE)
+            for name in ("A", "B", "0V", "5V")
+        ),
     ]
 
 

@@ -86,9 +86,9 @@ def _trim(station: Station, positions: Positions, joint: Joint) -> tuple[Check, 
     allowed = accuracy + SWITCH_REPEAT_DEG
     left = "nothing (out of its window)" if residue is None else f"{residue:+.2f} deg"
     evidence = (
-        f"the {joint.trim.gauge} showed {showed:+.2f} deg; trim {positions.trim_deg[joint.name]:+.2f} "
-        f"deg entered, homed again {homings} x (last {repeat:+.3f} deg from the time before), now "
-        f"{left}; expected within "
+        f"the {joint.trim.gauge} showed {showed:+.2f} deg; trim "
+        f"{positions.trim_deg[joint.name]:+.2f} deg entered, homed again {homings} x (last "
+        f"{repeat:+.3f} deg from the time before), now {left}; expected within "
         f"{allowed:.2f} deg (gauge {accuracy:g}, switch {SWITCH_REPEAT_DEG:g})"
     )
     symptoms = []

@@ -72,6 +72,15 @@ class Body:
         )
         self._joints = self._find_joints(scene)
         self._add_rotors(scene)
+        try:
+            self.inverse_dynamics(*([0.0] * self._count for _ in range(3)))
+        except SystemError:
+            self.close()
+            raise SceneError(
+                f"{scene.urdf}: the engine cannot take an inertia of this arm: with its rotor "
+                "(ratio² times rotor_kg_m2) a link's inertia about one axis exceeds the sum of "
+                "the other two; give the link more inertia, or the rotor less"
+            ) from None
         friction = friction_n_m or [joint.friction_n_m for joint in scene.joint]
         engine.setJointMotorControlArray(
             self._arm,

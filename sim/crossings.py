@@ -33,38 +33,38 @@ class Crossings(NamedTuple):
 
 
 def crossings(
-    stretches: Stretches, start_rad: float, column: int, gear: float, counts: int, phase: float
+    stretches: Stretches, start_rad: float, column: int, counts: int, phase: float
 ) -> Crossings:
     """Quarter cycles of one disc of `counts` a turn that sits on the angle of `column`.
 
-    `gear` is how far that angle turns for each of its joint's; `phase` in quarter cycles.
+    `phase` in quarter cycles.
     """
 
     def quarters(angle: Floats) -> Floats:
         return angle / TWO_PI * counts + phase
 
-    joint = column % stretches.acceleration.shape[1]
     begin, end = stretches.begin, stretches.end
     duration_s = (end - begin) / TICKS_PER_S
-    bend = 0.5 * stretches.acceleration[:, joint] * gear * duration_s**2 / TWO_PI * counts
-    corners = [stretches.before, stretches.first, stretches.last, stretches.after]
-    path = quarters(np.stack([corner[:, column] for corner in corners], axis=1))
-    still = np.zeros_like(bend)
-    # Three pieces a stretch: a jump, the parabola, a jump.
+    bend = 0.5 * stretches.acceleration[:, column] * duration_s**2 / TWO_PI * counts
+    corners = (stretches.before, stretches.first, stretches.last, stretches.after)
+    before, first, last, after = (quarters(corner[:, column]) for corner in corners)
+    # Two ways a stretch: the parabola, a jump.
     ways = _Ways(
-        begins=path[:, :3].ravel(),
-        ends=path[:, 1:].ravel(),
-        bend=np.stack([still, bend, still], axis=1).ravel(),
-        tick=np.stack([begin, begin, end], axis=1).ravel(),
-        length=np.stack([begin * 0, end - begin, end * 0], axis=1).ravel(),
+        start=np.stack([before, last], axis=1).ravel(),
+        begins=np.stack([first, last], axis=1).ravel(),
+        ends=np.stack([last, after], axis=1).ravel(),
+        bend=np.stack([bend, bend * 0], axis=1).ravel(),
+        tick=np.stack([begin, end], axis=1).ravel(),
+        length=np.stack([end - begin, end * 0], axis=1).ravel(),
     )
-    piece, tick, position = _pass(ways)
-    return Crossings(int(np.floor(quarters(np.array([start_rad]))[0])), piece // 3, tick, position)
+    way, tick, position = _pass(ways)
+    return Crossings(int(np.floor(quarters(np.array([start_rad]))[0])), way // 2, tick, position)
 
 
 class _Ways(NamedTuple):
-    """Ways of a disc, in quarter cycles: begins + (way - bend) s + bend s², s from 0 to 1."""
+    """Ways of a disc from `start` on, in quarter cycles: begins + slope s + bend s², s 0 to 1."""
 
+    start: Floats
     begins: Floats
     ends: Floats
     bend: Floats
@@ -74,7 +74,7 @@ class _Ways(NamedTuple):
 
 def _pass(ways: _Ways) -> tuple[Ints, Ints, Ints]:
     """Every boundary passed: which way, first tick beyond it, quarter cycle entered."""
-    low, high = np.floor(ways.begins).astype(np.int64), np.floor(ways.ends).astype(np.int64)
+    low, high = np.floor(ways.start).astype(np.int64), np.floor(ways.ends).astype(np.int64)
     number = np.abs(high - low)
     way = np.repeat(np.arange(len(number)), number)
     nth = np.arange(len(way)) - np.repeat(np.cumsum(number) - number, number)

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from functools import partial
 from operator import lt
 from typing import NamedTuple
 
@@ -30,13 +31,21 @@ LEAVE_LOCK = 0.80
 RELOCK = 0.75
 _CLOSE_RAD = 2.5e-3  # at the motor: engine and closed form agree
 _STILL_RAD_S = 1e-3
-_CREEP_RAD_S = 1e-9  # moving, as far as the sense of friction goes
+_QUARTER_TURN = math.pi / 2
+_TAKEN_UP_RAD = 1e-9
+_SWING = 0.6
+"""How much further than its new rest a rotor swings when its load jumps (equal areas under the
+torque-angle curve: a jump from rest to 72.5 % of the peak just holds)."""
 _CHECK_EVERY = 16
 _CHECKS_IN_A_ROW = 5
 _STOP_MARGIN_RAD = math.radians(0.02)
 _HELD_N_M = 1e4  # friction of a limp joint whose link rests on the stand
 _HAND_N_M_PER_RAD = 300.0
 _HAND_N_M_S_PER_RAD = 0.5
+
+
+def _nothing() -> None:
+    """What happens at a mere checkpoint."""
 
 
 class HandPath(NamedTuple):
@@ -97,14 +106,17 @@ class Motion:
         self.shaft = list(self.position)
         self.velocity = [0.0] * self._count
         self._rates = [0.0] * self._count
+        self._use = self._uses = self._evaluated_use = [0.0] * self._count
         self._movers: list[int] = []
         self._held: set[int] = set()
+        self._fresh: set[int] = set()
         self._limp = list(range(self._count))
         self._live: list[tuple[int, float, float]] = []
         self._place = list(self.position)
         self._cached: tuple[int, list[float], list[float], float] | None = None
         self._field: Field | None = None  # of the last evaluation
-        self._stretch: Field | None = None  # at the start of the stretch being recorded
+        self._stretch: Field | None = None  # at the start of the stretch under way
+        self._corner = True  # it began with another acceleration than the one before
         self._recorder: Moves | None = None
         self._told = 0  # tick of the engine's last word to `on_move`
         self.stand = True
@@ -157,13 +169,18 @@ class Motion:
         self._good_checks = self._still_checks = 0
         for joint in range(self._count):
             self._bound(joint)
+        if self._recorder is not None:
+            self._recorder.geared([gear.to_motor for gear in self._gears])
         if self.engine:
             self._set_frictions()
             self._freeze(tick)
             self._settle_enabled(tick)
             return
         self._capture(tick)
-        self._held = {joint for joint, drive in enumerate(self._drives) if drive.energised}
+        held = {joint for joint, drive in enumerate(self._drives) if drive.energised}
+        # The stand carries a link while its rotor settles: nothing swings then.
+        self._fresh = held - self._held if self.stand else set()
+        self._held = held
         if self._needs_engine():
             self._start_engine(tick)
         elif any(drive.energised for drive in self._drives):
@@ -172,6 +189,9 @@ class Motion:
                 self._start_engine(tick)
             else:
                 self._arrive(tick, position, shaft)
+        elif self._recorder is not None:
+            after = self._recorded(self.position, self.shaft)
+            self._recorder.add(tick, tick, after, [0.0] * self._count)
 
     def _settle_enabled(self, tick: int) -> None:
         """Pull rotors that have just been energised into their wells.
@@ -223,19 +243,20 @@ class Motion:
     def _freeze(self, tick: int) -> None:
         """Note which joints move and where the others stand, until the next change."""
         self._movers = [
-            joint
-            for joint, drive in enumerate(self._drives)
-            if drive.energised and drive.moving
+            joint for joint, drive in enumerate(self._drives) if drive.energised and drive.moving
         ]
         if self.hand is not None and self.hand.joint not in self._movers:
             self._movers.append(self.hand.joint)
         self._place = list(self.position)
         self._live, self._limp = [], []
+        self._use = [0.0] * self._count
         for joint, drive in enumerate(self._drives):
             if drive.energised:
                 self._place[joint] = self._field_place(joint, tick)[0]
                 lag = self._gears[joint].to_joint / drive.teeth
                 self._live.append((joint, self._scale(joint, 0.0), lag))
+                angle = (self._place[joint] - self.shaft[joint]) / lag
+                self._use[joint] = math.sin(max(-_QUARTER_TURN, min(_QUARTER_TURN, angle)))
             else:
                 self._limp.append(joint)
         self._cached = self._stretch = None
@@ -277,29 +298,51 @@ class Motion:
         torques = self._body.inverse_dynamics(place, velocity, acceleration)
         position, shaft, worst = self._behind(place, velocity, torques)
         self._rates = velocity
+        self._evaluated_use = self._uses
         self._field = Field(place, velocity, acceleration, torques)
         self._cached = (tick, position, shaft, worst)
         return position, shaft, worst
 
     def _behind(
-        self, place: list[float], velocity: list[float], torques: Sequence[float]
+        self,
+        place: list[float],
+        velocity: list[float],
+        torques: Sequence[float],
+        held: Sequence[float] | None = None,
     ) -> tuple[list[float], list[float], float]:
-        """Joints and shafts as they lag behind their fields, and the worst torque use."""
+        """Joints and shafts as they lag behind their fields, and the worst strain.
+
+        Friction makes the lag a play: a shaft stays where it was while its load, give or take
+        friction, lets it. Strain is torque use, and more where it has just jumped: a load that
+        comes at once swings the rotor further than one that grows.
+        """
+        held = self.shaft if held is None else held
         position, shaft, worst = list(place), list(place), 0.0
+        uses = [0.0] * self._count
         for joint, scale, lag in self._live:
             gear, load = self._gears[joint], torques[joint]
-            need = load
             if velocity[joint]:
-                resistance = gear.resistance_n_m(place[joint], True)
-                need += math.copysign(resistance, velocity[joint])
                 scale = self._scale(joint, velocity[joint] * gear.to_motor)
-            use = need * scale
-            if abs(use) > worst:
-                worst = abs(use)
-            shaft[joint] -= math.asin(max(-1.0, min(1.0, use))) * lag
+            resistance = gear.resistance_n_m(place[joint], True)
+            one, other = (load - resistance) * scale, (load + resistance) * scale
+            low, high = (one, other) if one < other else (other, one)
+            # Where the shaft would be used if it had not moved since.
+            kept = math.sin(
+                max(-_QUARTER_TURN, min(_QUARTER_TURN, (place[joint] - held[joint]) / lag))
+            )
+            use = uses[joint] = max(low, min(high, kept))
+            jump = 0.0 if joint in self._fresh else abs(use - self._use[joint])
+            strain = abs(use) + _SWING * jump
+            if strain > worst:
+                worst = strain
+            if use == kept:
+                shaft[joint] = self.shaft[joint]
+            else:
+                shaft[joint] -= math.asin(max(-1.0, min(1.0, use))) * lag
             position[joint] = gear.joint_after(shaft[joint], self.position[joint], load)
         for joint in self._limp:
             shaft[joint] = self._gears[joint].shaft_after(position[joint], self.shaft[joint])
+        self._uses = uses
         return position, shaft, worst
 
     def _scale(self, joint: int, rate_rad_s: float) -> float:
@@ -309,27 +352,40 @@ class Motion:
         return 1 / (gear.torque_ratio * peak) if peak > 0 else math.inf
 
     def _arrive(self, tick: int, position: list[float], shaft: list[float]) -> None:
+        self._use, self._fresh = self._evaluated_use, set()
         if self._recorder is not None:
             self._record(self._recorder, tick, position, shaft)
+        self._stretch = self._field
         before = self.tick
         self.tick, self.position, self.shaft = tick, list(position), list(shaft)
         self._cached = None  # play starts anew from here
         self._on_move(before, tick)
 
     def record(self) -> Moves:
-        """Record every stretch from now on (after `settle`)."""
-        self._recorder = Moves(self._recorded(self.position, self.shaft))
-        self._evaluate(self.tick)
-        self._stretch = self._field
-        return self._recorder
+        """Record every stretch from the one under way on."""
+        self._recorder = moves = Moves(self.tick, self._recorded(self.position, self.shaft))
+        moves.geared([gear.to_motor for gear in self._gears])
+        if self.engine or self._stretch is None:
+            torque = [0.0] * self._count
+        else:
+            torque = self._drive_torques(self._stretch)
+        moves.add(self.tick, self.tick, moves.start, torque)
+        return moves
 
     def stop_recording(self) -> None:
         """No more of that."""
         self._recorder = None
 
-    def gear(self, joint: int) -> float:
-        """How far the motor shaft turns for each turn of a joint, with its sign."""
-        return self._gears[joint].to_motor
+    def recorded(self, tick: int) -> Moves:
+        """All stretches recorded, and as much as there is of the one under way at `tick`."""
+        assert self._recorder is not None
+        moves = self._recorder.copy()
+        if self.engine or not self._moving() or tick == self.tick:
+            return moves
+        position, shaft = self.places(tick)
+        assert self._field is not None
+        self._tell(moves, tick, position, shaft, self._field)
+        return moves
 
     def _record(
         self, recorder: Moves, tick: int, position: list[float], shaft: list[float]
@@ -337,22 +393,42 @@ class Motion:
         """A stretch ends at `tick` with joints and shafts there (the last evaluation)."""
         start, field = self._stretch, self._field
         assert field is not None
-        begins = ends = None
+        self._tell(recorder, tick, position, shaft, field)
+        self._corner = start is None or start.acceleration != field.acceleration
+
+    def _tell(
+        self, moves: Moves, tick: int, position: list[float], shaft: list[float], end: Field
+    ) -> None:
+        start = self._stretch
+        first = last = acceleration = None
         if start is not None and tick > self.tick:
-            # Acceleration and friction jump at corners: the stretch has its own at both ends.
-            at_rest = 0.0 in [start.velocity[joint] for joint in self._movers]
-            if at_rest or start.acceleration != field.acceleration:
-                begins, ends = self._inside(start, field, tick - self.tick)
+            # Load angles jump where accelerations do: the stretch has its own at both ends. At
+            # the beginning friction may hold the shaft until what lags behind comes by.
+            acceleration = start.acceleration
+            if self._corner:
+                behind = list(self.shaft)
+                for joint in self._movers:
+                    sense = start.velocity[joint] or acceleration[joint]
+                    if sense:
+                        behind[joint] = start.place[joint] - math.copysign(1.0, sense)
+                first = self._recorded(
+                    *self._behind(start.place, start.velocity, start.torque, behind)[:2]
+                )
+            if acceleration != end.acceleration:
+                torques = self._body.inverse_dynamics(end.place, end.velocity, acceleration)
+                last = self._recorded(*self._behind(end.place, end.velocity, torques)[:2])
+        after, torque = self._recorded(position, shaft), self._drive_torques(end)
+        moves.add(self.tick, tick, after, torque, acceleration, first, last)
+
+    def _drive_torques(self, field: Field) -> list[float]:
+        """What each drive gives at its joint, friction included."""
         torque = [0.0] * self._count
         for joint, _, _ in self._live:
             torque[joint] = field.torque[joint]
             if field.velocity[joint]:
                 resistance = self._gears[joint].resistance_n_m(field.place[joint], True)
                 torque[joint] += math.copysign(resistance, field.velocity[joint])
-        acceleration = start.acceleration if start is not None else None
-        after = self._recorded(position, shaft)
-        recorder.add(self.tick, tick, after, torque, acceleration, begins, ends)
-        self._stretch = field
+        return torque
 
     def _recorded(self, position: Sequence[float], shaft: Sequence[float]) -> list[float]:
         """Joint angles and motor shafts as a recorder keeps them."""
@@ -361,28 +437,6 @@ class Motion:
             for angle, gear in zip(shaft, self._gears, strict=True)
         ]
         return [*position, *motor]
-
-    def _inside(
-        self, start: Field, end: Field, length: int
-    ) -> tuple[list[float] | None, list[float] | None]:
-        """Angles just after a stretch's beginning and just before its end, if they differ."""
-        begins = ends = None
-        duration = length / TICKS_PER_S
-        early, late = list(start.velocity), list(start.velocity)
-        for joint in self._movers:
-            change = start.acceleration[joint]
-            if early[joint] == 0.0 != change:
-                early[joint] = math.copysign(_CREEP_RAD_S, change)
-            late[joint] += change * duration
-            if late[joint] * early[joint] < 0 or abs(late[joint]) < _STILL_RAD_S:
-                late[joint] = math.copysign(_CREEP_RAD_S, early[joint])
-        if early != start.velocity:
-            torques = self._body.inverse_dynamics(start.place, early, start.acceleration)
-            begins = self._recorded(*self._behind(start.place, early, torques)[:2])
-        if start.acceleration != end.acceleration:
-            torques = self._body.inverse_dynamics(end.place, late, start.acceleration)
-            ends = self._recorded(*self._behind(end.place, late, torques)[:2])
-        return begins, ends
 
     def _commit(self, tick: int) -> None:
         if self._moving():
@@ -400,29 +454,54 @@ class Motion:
 
     def _make_plan(self) -> tuple[int, Callable[[], None]]:
         if not self._moving():
-            return NEVER, lambda: None
+            return NEVER, _nothing
         start = self.tick
         end = (start // CHECKPOINT + 1) * CHECKPOINT
         for joint in self._movers:
             end = min([end, *self._drives[joint].corners(start)])
+            end = min(end, self._loose_tick(joint, start))
         if self.hand is not None and start < self.hand.end:
             end = min(end, self.hand.end)
         position, _, worst = self._evaluate(end)
         if worst > LEAVE_LOCK:
-            return start, lambda: self._start_engine(start)
+            return start, partial(self._start_engine, start)
         return self._first_crossing(start, end, position)
+
+    def _loose_tick(self, joint: int, start: int) -> int:
+        """When a moving field has taken up the play that friction leaves a shaft at rest."""
+        if not self._drives[joint].energised:
+            return NEVER
+        place, rate, change = self._field_place(joint, start)
+        toward = rate or change
+        if not toward:
+            return NEVER
+        self._evaluate(start)
+        assert self._field is not None
+        _, scale, lag = next(entry for entry in self._live if entry[0] == joint)
+        resistance = self._gears[joint].resistance_n_m(self.position[joint], True)
+        edge = (self._field.torque[joint] + math.copysign(resistance, toward)) * scale
+        gap = lag * math.asin(max(-1.0, min(1.0, edge))) - (place - self.shaft[joint])
+        if gap * toward <= abs(toward) * _TAKEN_UP_RAD:
+            return NEVER
+        # gap = rate t + change t²/2, the first positive root.
+        root = rate * rate + 2 * change * gap
+        if root < 0:
+            return NEVER
+        time = 2 * abs(gap) / (abs(rate) + math.sqrt(root))
+        return start + math.ceil(time * TICKS_PER_S)
 
     def _first_crossing(
         self, start: int, end: int, position: list[float]
     ) -> tuple[int, Callable[[], None]]:
-        first, action = end, lambda: None
+        first = end
+        action: Callable[[], None] = _nothing
         for joint, angle in enumerate(position):
             if not self._bounds_low[joint] < angle < self._bounds_high[joint]:
                 up = angle >= self._bounds_high[joint]
                 edge = self._bounds_high[joint] if up else self._bounds_low[joint]
                 tick = self._crossing(joint, edge, start, end)
                 if tick < first or (tick == end == first):
-                    first, action = tick, lambda joint=joint: self._cam(joint)  # type: ignore[misc]
+                    first, action = tick, partial(self._cam, joint)
             low, high = self._stops[joint]
             if not low + _STOP_MARGIN_RAD < angle < high - _STOP_MARGIN_RAD:
                 up = angle > 0.5 * (low + high)
@@ -430,7 +509,7 @@ class Motion:
                 tick = self._crossing(joint, edge, start, end) - 1
                 if tick < first:
                     first = max(tick, start)
-                    action = lambda tick=first: self._start_engine(tick)  # type: ignore[misc]
+                    action = partial(self._start_engine, first)
         return first, action
 
     def _crossing(self, joint: int, edge: float, start: int, end: int) -> int:
@@ -581,10 +660,10 @@ class Motion:
             self._recorder.add(before, tick, after, torques)
         self._on_move(before, tick)
         for joint, angle in enumerate(position):
-            if not self._bounds_low[joint] < angle < self._bounds_high[joint]:
-                if self._switches[joint].move_cam(math.degrees(angle)):
-                    self._bound(joint)
-                    self._on_cam(joint)
+            inside = self._bounds_low[joint] < angle < self._bounds_high[joint]
+            if not inside and self._switches[joint].move_cam(math.degrees(angle)):
+                self._bound(joint)
+                self._on_cam(joint)
         if self._substeps % _CHECK_EVERY:
             return False
         self.velocity = self._body.state()[1]

@@ -51,8 +51,8 @@ class Recording:
 class Signals:
     """The signals of a recording up to tick `until`, by name, each worked out when asked for."""
 
-    def __init__(self, rig: Rig, recording: Recording, until: int) -> None:
-        self._rig, self._recording, self._until = rig, recording, until
+    def __init__(self, rig: Rig, recording: Recording, moves: Moves, until: int) -> None:
+        self._rig, self._recording, self._moves, self._until = rig, recording, moves, until
         self._joints = [joint.name for joint in rig.scene.joint]
         self._terminals = {f"{name}_V": name for name in rig.harness.terminals()}
         self._waves: dict[str, Wave] = {}
@@ -80,11 +80,12 @@ class Signals:
 
     def wave(self, name: str) -> Wave:
         """One of `names`."""
+        began = self._recording.began
         if name not in self._waves:
             joint, _, what = name.partition(".")
             if name in self._terminals:
                 tick, volts = self._volts.of(self._rig.harness.node(self._terminals[name]))
-                self._waves[name] = wave(name, "V", tick, volts)
+                self._waves[name] = wave(name, "V", began, tick, volts)
             elif what in SHAFTS:
                 self._waves[name] = self._shaft(name, self._joints.index(joint), what)
             elif what == "STEP":
@@ -93,7 +94,7 @@ class Signals:
                 self._encoder(joint)
             else:
                 tick, level = np.array(self._recording.levels[name], dtype=np.int64).T
-                self._waves[name] = wave(name, "", tick, level)
+                self._waves[name] = wave(name, "", began, tick, level)
         return self._waves[name]
 
     def _step(self, name: str, axis: int) -> Wave:
@@ -108,29 +109,23 @@ class Signals:
         tick, levels = pin_edges(fits, flips, self._discs, self._stretches.begin)
         for channel, pin in enumerate(("ENC.A", "ENC.B")):
             name = f"{joint}.{pin}"
-            self._waves[name] = wave(name, "", tick, levels[:, channel])
+            self._waves[name] = wave(name, "", recording.began, tick, levels[:, channel])
 
     def _shaft(self, name: str, joint: int, what: str) -> Wave:
-        moved, start = self._stretches, np.array([self._recording.began])
+        moved, began = self._stretches, self._recording.began
         if what == "TORQUE_N_M":
-            tick, value = np.append(start, moved.end), np.append(0.0, moved.torque[:, joint])
-            return wave(name, "N·m", tick, value)
-        shaft = what == "SHAFT_DEG"
-        gear = self._rig.motion.gear(joint) if shaft else 1.0
-        column = joint + len(self._joints) * shaft
-        tick, angle = _samples(moved, column, moved.acceleration[:, joint] * gear)
-        first = self._recording.moves.start[column]
-        value = np.degrees(np.append(first, angle))
-        return wave(name, "deg", np.append(start, tick), value)
+            return wave(name, "N·m", began, moved.end, moved.torque[:, joint])
+        tick, angle = _samples(moved, joint + len(self._joints) * (what == "SHAFT_DEG"))
+        return wave(name, "deg", began, tick, np.degrees(angle))
 
     @cached_property
     def _stretches(self) -> Stretches:
-        return self._recording.moves.stretches()
+        return self._moves.stretches()
 
     @cached_property
     def _discs(self) -> list[Crossings]:
         found = []
-        rig, start = self._rig, self._recording.moves.start
+        rig, start = self._rig, self._moves.start
         for number, joint in enumerate(rig.scene.joint):
             on_motor = joint.encoder.mount == "motor"
             found.append(
@@ -138,7 +133,6 @@ class Signals:
                     self._stretches,
                     start_rad=start[number + len(self._joints) * on_motor],
                     column=number + len(self._joints) * on_motor,
-                    gear=rig.motion.gear(number) if on_motor else 1.0,
                     counts=joint.encoder.counts,
                     phase=rig.individual.encoder_phase[number],
                 )
@@ -151,7 +145,7 @@ class Signals:
         return NodeVolts(self._recording.solutions, discs)
 
 
-def _samples(moved: Stretches, column: int, acceleration: Floats) -> tuple[Ints, Floats]:
+def _samples(moved: Stretches, column: int) -> tuple[Ints, Floats]:
     """Ticks and angles (rad): ends of all stretches, and samples inside those that last."""
     sample = ticks(SAMPLE_S)
     number = (moved.end - moved.begin) // sample + 1
@@ -160,9 +154,12 @@ def _samples(moved: Stretches, column: int, acceleration: Floats) -> tuple[Ints,
     tick = moved.begin[row] + nth * sample
     length = (moved.end - moved.begin) / TICKS_PER_S
     share = np.divide(nth * SAMPLE_S, length[row], out=np.zeros(len(row)), where=length[row] > 0)
-    bend = 0.5 * acceleration * length**2
+    bend = 0.5 * moved.acceleration[:, column] * length**2
     way = moved.last[:, column] - moved.first[:, column]
     angle = moved.first[row, column] + way[row] * share + bend[row] * (share**2 - share)
+    # Friction holds a shaft until the parabola has caught up with it.
+    ends = np.sort([moved.before[:, column], moved.last[:, column]], axis=0)[:, row]
+    angle = np.clip(angle, ends[0], ends[1])
     tick, angle = np.append(tick, moved.end), np.append(angle, moved.after[:, column])
     order = np.lexsort((np.append(row, np.arange(len(number))), tick))
     return tick[order], angle[order]

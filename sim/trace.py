@@ -38,7 +38,6 @@ class Trace:
         """Begin anew."""
         rig = self._rig
         joints = rig.scene.joint
-        rig.motion.settle(rig.now)
         self._kept = Recording(
             began=rig.now,
             moves=rig.motion.record(),
@@ -53,14 +52,15 @@ class Trace:
                 self.edge(f"{joint.name}.{pin}", rig.harness.settings[f"{joint.name}.{pin}"])
             self.edge(f"{joint.name}.DRIVE", int(rig.drives[number].energised))
             self.edge(f"{joint.name}.SW", rig.level(number))
-            self.fitted(number)
+            # The counters have come as far as the stretch that is under way.
+            self.fitted(number, Moment(self._kept.moves.began, 0))
         self.pulsed()
         self.solved()
 
     def stop(self) -> None:
         """Keep what there is and record no more; a second time does nothing."""
         if self.on:
-            self._rig.motion.settle(self._rig.now)
+            self._recording.moves = self._rig.motion.recorded(self._rig.now)
             self._rig.motion.stop_recording()
             self._ended = self._rig.now
             self.on = False
@@ -79,12 +79,12 @@ class Trace:
                 if not phases or phases[-1][1] is not axis.profile:
                     phases.append((self._rig.now, axis.profile))
 
-    def fitted(self, number: int) -> None:
+    def fitted(self, number: int, when: Moment | None = None) -> None:
         """A counter may have another table, or other levels at its pins."""
         if self.on:
             counter = self._rig.counters[number]
             self._recording.fits[number].append(
-                Fit(self._moment(), counter.discs, counter.table, counter.levels)
+                Fit(when or self._moment(), counter.discs, counter.table, counter.levels)
             )
 
     def flipped(self, number: int, channel: int, level: int) -> None:
@@ -114,13 +114,12 @@ class Trace:
 
     def signals(self) -> Signals:
         """All signals, up to now or to where the trace was stopped."""
-        recording, until = self._recording, self._ended
-        if self.on:
-            until = self._rig.now
-            self._rig.motion.settle(until)
+        recording = self._recording
+        until = self._rig.now if self.on else self._ended
         size = (until, *recording.size())
         if self._seen is None or self._seen[0] != size:
-            self._seen = size, Signals(self._rig, recording, until)
+            moves = self._rig.motion.recorded(until) if self.on else recording.moves
+            self._seen = size, Signals(self._rig, recording, moves, until)
         return self._seen[1]
 
     def waves(self, patterns: Sequence[str] = ()) -> list[Wave]:

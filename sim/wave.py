@@ -34,8 +34,12 @@ class Wave:
         return len(self.ticks) - 1
 
 
-def wave(name: str, unit: str, ticks: Ints, values: Ints | Floats) -> Wave:
-    """A wave of the entries that change the value, the first kept; of one tick the last counts."""
+def wave(name: str, unit: str, began: int, ticks: Ints, values: Ints | Floats) -> Wave:
+    """A wave from tick `began` on, of the entries that change the value.
+
+    Of several entries at one tick the last counts, of those before `began` too.
+    """
+    ticks = np.maximum(ticks, began)
     keep = np.append(ticks[1:] != ticks[:-1], True)
     ticks, values = ticks[keep], values[keep]
     keep = np.ones(len(values), dtype=bool)

@@ -19,13 +19,15 @@ import pytest
 from scipy.integrate import solve_ivp
 
 Array = np.ndarray[Any, Any]
-_NEXT, _AFTER = [1, 2, 0], [2, 0, 1]
+_CROSS = np.zeros((3, 9))
+_CROSS[[0, 0, 1, 1, 2, 2], [7, 5, 2, 6, 3, 1]] = [1, -1, 1, -1, 1, -1]
 _TOUCH_RAD = 1e-12
 _STUCK_RAD_S, _START_RAD_S = 1e-10, 1e-8
 
 
-def _cross(a: Array, b: Array) -> Array:
-    return a[..., _NEXT] * b[..., _AFTER] - a[..., _AFTER] * b[..., _NEXT]
+def _skew(vectors: Array) -> Array:
+    """Matrices (n, 3, 3) that multiply from the left as vectors (n, 3) do in a cross product."""
+    return (vectors @ _CROSS).reshape(-1, 3, 3)
 
 
 def _numbers(element: ET.Element, key: str) -> Array:
@@ -55,11 +57,11 @@ class Links:
         joints = [joint for joint in robot.findall("joint") if joint.get("type") == "revolute"]
         links = {link.get("name"): link for link in robot.findall("link")}
         self.count = len(joints)
-        self.offset, self.mass, self.lever = [], [], []
         turn, first, second, inertia, axes = [], [], [], [], []
+        offset, lever, mass = [], [], []
         for joint, rotor in zip(joints, rotor_kg_m2, strict=True):
             origin, axis = joint.find("origin"), _numbers(joint.find("axis"), "xyz")
-            self.offset.append(_numbers(origin, "xyz"))
+            offset.append(_numbers(origin, "xyz"))
             fixed = _rotation(_numbers(origin, "rpy"))
             skew = np.array(
                 [[0, -axis[2], axis[1]], [axis[2], 0, -axis[0]], [-axis[1], axis[0], 0]]
@@ -83,14 +85,14 @@ class Links:
             if rotor_on_link:
                 matrix = matrix + rotor * np.outer(axis, axis)
             inertia.append(matrix)
-            self.mass.append(float(inertial.find("mass").get("value")))
-            self.lever.append(_numbers(place, "xyz"))
+            mass.append(float(inertial.find("mass").get("value")))
+            lever.append(_numbers(place, "xyz"))
         self._turn, self._first, self._second = map(np.array, (turn, first, second))
-        self._offset, self._lever = np.array(self.offset)[..., None], np.array(self.lever)
+        self._offset, self._lever = np.array(offset)[..., None], np.array(lever)[..., None]
         self._axes, self._inertia = np.array(axes)[..., None], np.array(inertia)
-        self._weight = np.repeat(self.mass, 3)
+        self._weight = np.repeat(mass, 3)
         self._armature = np.zeros(self.count) if rotor_on_link else np.asarray(rotor_kg_m2)
-        self._inner = np.tril(np.ones((self.count, self.count)))[..., None]
+        self._outer = np.triu(np.ones((self.count, self.count)))[..., None]
         self.gravity_m_s2 = np.array([0.0, 0.0, -9.81])
 
     def equations(self, q: Array, rate: Array) -> tuple[Array, Array]:
@@ -106,32 +108,29 @@ class Links:
         for i in range(n):
             before[i] = here
             here = turn[i] = here @ steps[i]
-        hops = (before @ self._offset)[..., 0]
-        origin = np.cumsum(hops, axis=0)
+        hops = before @ self._offset
+        origin = np.cumsum(hops, axis=0)[..., 0]
         z = (turn @ self._axes)[..., 0]
-        arm = (turn @ self._lever[..., None])[..., 0]
+        arm = turn @ self._lever
         inertia = turn @ self._inertia @ turn.transpose(0, 2, 1)
-        centre = origin + arm
-        # Row: link, column: joint that moves it.
-        spin = self._inner * z
-        move = _cross(spin, centre[:, None, :] - origin)
-        by_joint = move.transpose(1, 0, 2).reshape(n, 3 * n)
-        spin_by_joint = spin.transpose(1, 0, 2).reshape(n, 3 * n)
-        turning = (spin @ inertia).transpose(1, 0, 2).reshape(n, 3 * n)
+        centre = origin + arm[..., 0]
+        # First index: joint, second: link that it moves, zero for links before it.
+        move = (centre - origin[:, None, :]) @ _skew(z).transpose(0, 2, 1) * self._outer
+        spin = z[:, None, :] * self._outer
+        by_joint, spin_by_joint = move.reshape(n, 3 * n), spin.reshape(n, 3 * n)
+        turning = (inertia @ spin[..., None])[..., 0].reshape(n, 3 * n)
         mass = (by_joint * self._weight) @ by_joint.T + turning @ spin_by_joint.T
-        mass[np.diag_indices(n)] += self._armature
+        mass.flat[:: n + 1] += self._armature
         # Accelerations that remain with no joint accelerating.
         own = z * rate[:, None]
         w = np.cumsum(own, axis=0)
-        alpha = np.cumsum(_cross(w, own), axis=0)  # own x own vanishes
-        hop_next = hops[1:]
-        gain = _cross(alpha[:-1], hop_next) + _cross(w[:-1], _cross(w[:-1], hop_next))
-        acceleration = np.zeros((n, 3))
-        acceleration[1:] = np.cumsum(gain, axis=0)
-        acceleration += _cross(alpha, arm) + _cross(w, _cross(w, arm)) - self.gravity_m_s2
-        force = self._weight * acceleration.ravel()
-        moment = (inertia @ alpha[..., None])[..., 0]
-        moment += _cross(w, (inertia @ w[..., None])[..., 0])
+        around = _skew(w)
+        alpha = np.cumsum((around @ own[..., None])[..., 0], axis=0)  # own x own vanishes
+        swing = _skew(alpha) + around @ around
+        acceleration = swing @ arm
+        acceleration[1:] += np.cumsum(swing[:-1] @ hops[1:], axis=0)
+        force = self._weight * (acceleration[..., 0] - self.gravity_m_s2).ravel()
+        moment = inertia @ alpha[..., None] + around @ (inertia @ w[..., None])
         return mass, by_joint @ force + spin_by_joint @ moment.ravel()
 
 
@@ -244,7 +243,7 @@ class Arm:
         return events
 
     def _strike(self, q: Array, rate: Array) -> Array:
-        """A joint that reaches its stop is brought to rest there: inelastic, other joints kicked."""
+        """A joint that reaches its stop is brought to rest there, inelastic; others are kicked."""
         for joint in range(self.count):
             low = q[joint] <= self._low[joint] + _TOUCH_RAD
             high = q[joint] >= self._high[joint] - _TOUCH_RAD

@@ -66,7 +66,8 @@ def test_the_closed_form_stays_with_the_engine(rig: Rig, monkeypatch: pytest.Mon
         for one, two in zip(a, b, strict=True)
     ]
     assert max(gaps) < 0.03
-    assert max(gaps[-6:]) < 0.005
+    # At rest both lie within the play that friction leaves a rotor (J6: 0.005 deg either side).
+    assert max(gaps[-6:]) < 0.01
 
 
 def test_time_may_be_cut_into_any_pieces(rig: Rig) -> None:

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 import serial
 
-from dryrig.protocol.reference import words_reference
+from dryrig.protocol import words_reference
 from dryrig.scenes import load_scene
 from dryrig.sim.individual import draw_individual
 
@@ -18,13 +18,14 @@ ADDRESS = f"dryrig://heron?seed={SEED}"
 STEPS_PER_DEG = 200 * 16 * 18 / 360
 
 
+BLOCKS = re.findall(r"```python\n(.*?)```", README, re.DOTALL)
+
+
 def routine() -> str:
-    """The fenced Python block that opens the in-process port."""
-    blocks = [
-        block for block in re.findall(r"```python\n(.*?)```", README, re.S) if ADDRESS in block
-    ]
-    assert len(blocks) == 1
-    return blocks[0]
+    """The fenced Python block that homes a joint."""
+    (block,) = [block for block in BLOCKS if "HALT:LATC" in block]
+    assert ADDRESS in block
+    return str(block)
 
 
 def test_the_first_routine_is_at_most_thirty_lines() -> None:
@@ -63,10 +64,26 @@ def test_the_first_routine_stops_when_the_switch_is_dead() -> None:
         card.close()
 
 
-@pytest.mark.parametrize("role", ["card", "hands", "teacher"])
-def test_every_word_of_a_port_is_tabled(role: str) -> None:
-    for row in words_reference(role).splitlines():
-        assert row in README.splitlines()
+def test_the_other_examples_run() -> None:
+    others = [block for block in BLOCKS if block != routine()]
+    assert others
+    for block in others:
+        names: dict[str, object] = {}
+        exec(compile(block, "README.md", "exec"), names)
+        ports = [port for port in names.values() if isinstance(port, serial.SerialBase)]
+        assert ports
+        for port in ports:
+            port.write(b"*IDN?\n")
+            assert port.readline().startswith(b"Dryrig,heron")
+            port.close()
+
+
+@pytest.mark.parametrize("role", ["common", "card", "hands", "teacher"])
+def test_the_words_are_tabled_as_declared(role: str) -> None:
+    _, _, rest = README.partition(f"<!-- words:{role} -->\n")
+    table, end, _ = rest.partition("<!-- /words -->")
+    assert end
+    assert table == words_reference(role)
 
 
 def test_no_placeholder_is_left() -> None:
