@@ -82,6 +82,10 @@ def serve(
         Path | None,
         typer.Option(metavar="FILE", help="Trace to a .vcd or .csv, written at the end."),
     ] = None,
+    record: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Run file for `dryrig replay`, written at the end."),
+    ] = None,
 ) -> None:
     """Serve an arm on serial ports until Ctrl-C."""
     from .protocol.served import serve as serve_rig
@@ -96,6 +100,7 @@ def serve(
             teacher_link=teacher_link,
             pace=pace,
             trace=trace,
+            record=record,
         )
     except DryrigError as error:
         _fail(error)
@@ -201,6 +206,35 @@ def demo(
             raise
         _fail(error)
     raise typer.Exit(code)
+
+
+@app.command()
+def replay(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="From `dryrig serve --record`.")],
+) -> None:
+    """Do a recorded run again, and compare it bit for bit.
+
+    Exit code 0: the same. 1: it differs. 2: could not run.
+    """
+    from rich.console import Console
+
+    from .protocol.run_file import Diverged, Run
+    from .sim.clock import TICKS_PER_S
+
+    try:
+        with _stoppable(), Console(stderr=True).status("replaying"):
+            run = Run.read(file)
+            outcome = run.replay()
+    except Stopped as stopped:
+        _fail(f"stopped by {stopped}")
+    except Diverged as error:
+        typer.echo(f"dryrig: {error}\nsee it again: dryrig replay {file}", err=True)
+        raise typer.Exit(1) from None
+    except DryrigError as error:
+        _fail(error)
+    compared = "the same" if run.outcome else "nothing to compare with (no last line)"
+    typer.echo(f"{len(run.actions)} actions, {outcome.tick / TICKS_PER_S:.3f} s: {compared}")
+    typer.echo(f"{outcome.edges} edges, trace {outcome.trace}")
 
 
 @trace_app.command("plot")

@@ -13,8 +13,8 @@ from . import cautions
 from .arm import Arm, Joint, load_arm
 from .client import Card
 from .encoders import check_encoders
-from .errors import CommissionError
-from .findings import Check, Kind
+from .errors import CardError, CommissionError, GarbledReply
+from .findings import Check, Kind, Symptom
 from .hand import Hand
 from .homing import Homed, HomingFailed, home
 from .jogs import check_jogs
@@ -28,6 +28,8 @@ from .switches import check_switches
 from .trim import Trimmed, trim_all
 
 SETTLE_S = 0.2
+# What we send is right, so a command error (SCPI -100 to -199) means that it did not arrive so.
+COMMAND_ERRORS = range(-199, -99)
 NO_COUNT = (Kind.COUNT_DEAD, Kind.COUNT_CLIMBS, Kind.COUNT_AMOUNT, Kind.COUNT_ELSEWHERE)
 
 
@@ -40,7 +42,7 @@ def commission(port: str, hand: Hand, arm_path: Path, progress: Progress = _quie
 
     `port` is the card's device path or pyserial URL; `hand` stays open. What goes wrong with the
     port, the card or the arm file makes a result "could not run", with the reason and whatever
-    was found before; it is not raised.
+    was found before; it is not raised. A line that garbles after a good start is a finding.
     """
     try:
         arm = load_arm(arm_path)
@@ -52,7 +54,8 @@ def commission(port: str, hand: Hand, arm_path: Path, progress: Progress = _quie
     try:
         job.run()
     except CommissionError as error:
-        reason = str(error)
+        if not job.line_garbles(error):
+            reason = str(error)
         job.make_safe()
     except BaseException:
         job.halt()
@@ -172,6 +175,15 @@ class _Job:
 
     def _skip(self, why: str, *names: str) -> None:
         self.checks += [_skipped(name, None, why) for name in (*names, "homing", "trim")]
+
+    def line_garbles(self, error: CommissionError) -> bool:
+        """Whether `error` is a bad line's, once the card has answered well; then a finding too."""
+        misread = isinstance(error, CardError) and error.number in COMMAND_ERRORS
+        if not self.identity or not (misread or isinstance(error, GarbledReply)):
+            return False
+        symptom = Symptom(Kind.LINK, None)
+        self.checks.append(Check("link", None, "fail", f"later on, {error}", (symptom,)))
+        return True
 
     def halt(self) -> None:
         """Stop all motion, if the card still listens."""

@@ -29,7 +29,7 @@ HEADER = "dryrig run 1"
 
 
 class RunFileError(DryrigError, ValueError):
-    """A run file that cannot be read."""
+    """A run file that cannot be read or written."""
 
 
 class Diverged(DryrigError, AssertionError):
@@ -102,6 +102,21 @@ class Recorder:
     def text(self) -> str:
         """The run file of the run so far."""
         return "\n".join([*self._lines, str(self.outcome())]) + "\n"
+
+
+def check_folder(path: str | Path) -> None:
+    """Raises RunFileError when a run file cannot be written there."""
+    folder = Path(path).parent
+    if not folder.is_dir():
+        raise RunFileError(f"run file {str(path)!r}: there is no folder {str(folder)!r}")
+
+
+def save_run(recorder: Recorder, path: str | Path) -> None:
+    """Write the run so far. Raises RunFileError."""
+    try:
+        Path(path).write_text(recorder.text(), encoding="utf-8")
+    except OSError as error:
+        raise RunFileError(f"run file {str(path)!r}: {error.strerror}") from None
 
 
 @dataclass(frozen=True)

@@ -70,27 +70,35 @@ def serve(
     pace: float = 1.0,
     start_pose_deg: Sequence[float] | None = None,
     trace: str | Path | None = None,
+    record: str | Path | None = None,
     echo: Callable[[str], None] = _print,
 ) -> int:
     """Serve a rig on three ptys until SIGINT, SIGTERM or SIGHUP; returns 0.
 
     Calls `echo` with `card: PATH`, `hands: PATH` and `teacher: PATH` once all three answer; the
     links exist from then until the end. `pace` is rig seconds a second. `trace` names a `.vcd` or
-    `.csv` file: the rig is traced from power-up, and the file written at the end.
-    Raises ServeError, SceneError, FaultError or TraceError before any link exists; TraceError
-    after all are gone when the trace cannot be written.
+    `.csv` file: the rig is traced from power-up, and the file written at the end. `record` names a
+    run file for `dryrig replay`, written at the end as well.
+    Raises ServeError, SceneError, FaultError, TraceError or RunFileError before any link exists;
+    TraceError or RunFileError after all are gone when a file cannot be written.
     """
     links = Links({"card": link, "hands": hands_link, "teacher": teacher_link})
     with ExitStack() as stack:
         stop = stack.enter_context(closing(_Stop()))
         stack.enter_context(_on_signals(stop))
         links.check()
-        from .serving import Serving  # loads the plant, and a signal may find us at it
+        # They load the plant, and a signal may find us at it.
+        from .run_file import check_folder, save_run
+        from .serving import Serving
 
         serving = stack.enter_context(
             closing(Serving(scene, seed, faults, pace=pace, start_pose_deg=start_pose_deg))
         )
         traced = None if trace is None else serving.start_trace(trace)
+        recorder = None
+        if record is not None:
+            check_folder(record)
+            recorder = serving.start_recording(scene, faults, start_pose_deg)
         stack.callback(links.remove)
         if not stop.asked:
             shown = [f"{role}: {links.make(role, path)}" for role, path in serving.paths.items()]
@@ -101,4 +109,7 @@ def serve(
             if traced is not None:
                 serving.save_trace(traced)
                 echo(f"trace: {traced}")
+            if recorder is not None and record is not None:
+                save_run(recorder, record)
+                echo(f"run: {record}")
     return 0

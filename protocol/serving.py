@@ -11,6 +11,7 @@ from ..sim.trace_files import check_path
 from .links import ServeError
 from .pacer import Pacer
 from .pty_port import PtyPort
+from .run_file import Recorder
 from .station import Station
 from .words_teacher import PACE_HIGH, PACE_LOW
 
@@ -62,6 +63,15 @@ class Serving:
     def save_trace(self, path: Path) -> None:
         """Write the trace. Raises TraceError."""
         self._station.rig.trace.save(path)
+
+    def start_recording(
+        self,
+        scene: str | Path,
+        faults: Sequence[str],
+        start_pose_deg: Sequence[float] | None,
+    ) -> Recorder:
+        """Note all that is done to the ports from now on, for a run file."""
+        return Recorder(self._station, str(scene), faults, start_pose_deg)
 
     def run(self, stop_fd: int) -> None:
         """Answer the ports, at the station's pace, until `stop_fd` is readable."""

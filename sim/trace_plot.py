@@ -96,8 +96,9 @@ def _draw(
         _draw_lanes(axes[0], lanes, span)
     for panel, (label, series) in zip(axes[bool(lanes) :], panels.items(), strict=True):
         for each in series:
-            time, values = thinned(*_within(each, span))
-            style = "default" if each.unit == "deg" else "steps-post"
+            sampled = each.unit == "deg"
+            time, values = thinned(*(_around if sampled else _within)(each, span))
+            style = "default" if sampled else "steps-post"
             panel.plot(time, values, drawstyle=style, linewidth=1.1, label=each.name)
         panel.set_ylabel(label, fontsize=9)
         panel.grid(alpha=0.3)
@@ -135,6 +136,13 @@ def _within(series: Series, span: tuple[float, float]) -> tuple[Floats, Floats]:
     if not len(time):
         return time, values
     return np.append(np.maximum(time, begin), end), np.append(values, values[-1])
+
+
+def _around(series: Series, span: tuple[float, float]) -> tuple[Floats, Floats]:
+    """Samples of a curve within a span, and one more at either side."""
+    low = max(int(np.searchsorted(series.time_s, span[0], side="right")) - 1, 0)
+    high = int(np.searchsorted(series.time_s, span[1])) + 1
+    return series.time_s[low:high], series.values[low:high]
 
 
 def thinned(time: Floats, values: Floats, columns: int = COLUMNS) -> tuple[Floats, Floats]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -62,3 +64,25 @@ def test_any_bytes_survive_the_file() -> None:
     assert Run.parse(f"{head}{line}\n").actions == (Action(7, "card", "send", data),)
     blanks = str(Action(7, "card", "send", b" a "))
     assert Run.parse(f"{head}{blanks}\n").actions[0].data == b" a "
+
+
+def test_the_command_replays_a_run_and_says_when_it_differs(tmp_path: Path) -> None:
+    path = tmp_path / "bench.run"
+    path.write_text(random_run("heron", 8), encoding="utf-8")
+    same = command("replay", str(path))
+    assert same.returncode == 0
+    assert ": the same\n" in same.stdout
+    path.write_text(path.read_text(encoding="utf-8").replace("seed 8", "seed 9"), encoding="utf-8")
+    other = command("replay", str(path))
+    assert other.returncode == 1
+    assert other.stderr.rstrip().endswith(f"see it again: dryrig replay {path}")
+    assert "Traceback" not in other.stderr
+    missing = command("replay", str(tmp_path / "none"))
+    assert missing.returncode == 2
+    assert "cannot be read" in missing.stderr
+
+
+def command(*words: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "dryrig", *words], capture_output=True, text=True, timeout=120
+    )

@@ -286,3 +286,12 @@ def test_homing_notices_lost_steps(arm: Arm) -> None:
             home(card, [arm.joints[1]], {"J2": 10.0})
         assert caught.value.symptom.kind in (Kind.HOME_NO_EDGE, Kind.HOME_LOST)
         assert card.line.numbers("STEP:MOV? (@1:6)", 6) == [0] * 6
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_line_that_drops_bytes_is_a_finding(seed: int) -> None:
+    url = f"dryrig://heron?seed={seed}&rig=drops&fault=drop@LINE,per=1e-3"
+    with closing(PortHand.open(f"{url}&port=hands")) as hand:
+        result = commission(url, hand, ARM)
+    assert {check.name for check in result.checks if check.failed} == {"link"}
+    assert [suspect.fault for suspect in result.suspects] == ["drop@LINE"]

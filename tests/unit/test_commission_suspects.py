@@ -11,6 +11,7 @@ from dryrig.commission.arm import load_arm
 from dryrig.commission.findings import Check, Kind, Symptom
 from dryrig.commission.loss import classify, power_of_two
 from dryrig.commission.suspects import rank
+from dryrig.faults import parse_fault
 from dryrig.scenes import scene_path
 
 
@@ -163,9 +164,11 @@ def test_first_suspect(symptom: Symptom, first: str) -> None:
     assert faults(symptom)[0] == first
 
 
-def test_every_suspect_says_why() -> None:
+def test_every_suspect_says_why_in_the_grammar_of_faults() -> None:
     check = Check("jogs", "J3", "fail", "", (Symptom(Kind.JOG_NONE, "J3", drive()),))
-    assert all(suspect.because for suspect in rank([check]))
+    for suspect in rank([check]):
+        assert suspect.because
+        assert str(parse_fault(suspect.fault))
 
 
 def test_loss_by_its_quantum() -> None:

@@ -354,6 +354,43 @@ def test_angles_torques_and_volts(rig: Rig) -> None:
         assert at(volts, tick) == pytest.approx(5.0 * at(pin, tick), abs=0.2)
 
 
+def test_another_ratio_on_the_way(rig: Rig) -> None:
+    def session(rig: Rig, watch: Callable[[int], None]) -> None:
+        moves(rig, watch, S)
+        Injector(rig).insert("pulley@J1.GEAR,factor=0.5")
+        watch(3 * S)
+
+    rig.trace.start()
+    session(rig, rig.advance)
+    assert counted(rig, 0) == rig.card.count(0)
+    wave = rig.trace.signals().wave("J1.SHAFT_DEG")
+    chosen = [tick for tick in wave.ticks.tolist() if tick > S // 2 + 1][::3]
+    assert len([tick for tick in chosen if tick > S]) > 20
+    with Rig(SCENE, 5, start_pose_deg=POSE) as again:
+
+        def check(until: int) -> None:
+            while chosen and chosen[0] <= until:
+                tick = chosen.pop(0)
+                again.advance(tick)
+                motor = again.motion.motor_rad(0, again.motion.places(tick)[1][0])
+                assert at(wave, tick) == pytest.approx(math.degrees(motor), abs=0.05)
+            again.advance(until)
+
+        session(again, check)
+
+
+def test_a_drive_without_supply_gives_no_torque(rig: Rig) -> None:
+    rig.card.enable(1, True)
+    rig.advance(S)
+    rig.trace.start()
+    rig.advance(2 * S)
+    rig.hands.set_motor_supply(False)
+    rig.advance(3 * S)
+    torque = rig.trace.signals().wave("J2.TORQUE_N_M")
+    assert at(torque, S) == at(torque, 2 * S - 1) > 1.0
+    assert at(torque, 3 * S) == 0.0
+
+
 def test_an_angle_is_sampled_along_its_parabola(rig: Rig) -> None:
     rig.trace.start()
     moves(rig, rig.advance, 3 * S // 2)
