@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from ..errors import HandBusy
 from .clock import ticks
-from .motion import HandPath
+from .pose import HandPath
 
 if TYPE_CHECKING:
     from .rig import Rig
@@ -47,7 +47,7 @@ class Hands:
         duration = abs(target - start) / rate
         end = now + max(ticks(duration), 1)
         signed = math.copysign(rate, target - start) if duration else 0.0
-        motion.hand = HandPath(joint, now, end, start, signed, hand.torque_n_m)
+        motion.lead(HandPath(joint, now, end, start, signed, hand.torque_n_m))
         self.busy = True
         motion.changed(now)
         rig.at(end, lambda: self._let_go(joint, wanted, felt))
@@ -73,7 +73,7 @@ class Hands:
             angle = math.degrees(reached)
             felt = "STOP" if min(angle - low, high - angle) < 0.5 else "STIFF"
         self._felt[joint] = felt
-        rig.motion.hand = None
+        rig.motion.lead(None)
         rig.motion.changed(rig.now)
         self.busy = False
         self.events += 1

@@ -383,7 +383,8 @@ class Rig:
             )
         return result
 
-    def _turn_discs(self, _before: int, _now: int) -> None:
+    def _turn_discs(self) -> None:
+        """Let every counter follow its discs to the pose."""
         discs = self.discs((self.motion.position, self.motion.shaft))
         for counter in self.counters:
             counter.turn_to([discs[disc] for disc in counter.discs])

@@ -146,10 +146,6 @@ def test_friction_of_half_the_holding_torque_makes_a_moving_shaft_trail_by_30_de
     assert trail_deg * POLES == pytest.approx(30.0, abs=0.4)
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="measured 0: at rest the closed form drops friction, the shaft sits on its field",
-)
 def test_the_dead_zone_is_60_degrees(rubbing: Rig) -> None:
     """Jones: d = (S / (pi/4)) asin(f/h), S = 90 degrees, f/h = 1/2: 60 degrees.
 
@@ -161,10 +157,6 @@ def test_the_dead_zone_is_60_degrees(rubbing: Rig) -> None:
     assert (back - forth) * POLES == pytest.approx(60.0, abs=1.0)
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="measured 90: at rest the closed form drops friction",
-)
 def test_successive_steps_are_as_short_as_30_degrees(rubbing: Rig) -> None:
     """Jones: 90 degrees of field turn the shaft by 30 when it comes from the other end."""
     here = turn(rubbing, 2560, 1280.0, 5120.0)
@@ -244,9 +236,7 @@ def test_the_current_no_longer_follows_below_375_microseconds_a_step() -> None:
     low, high = 1.0, 1e4  # rad/s at the shaft
     while high - low > 1e-3:
         middle = (low + high) / 2
-        low, high = (
-            (middle, high) if drive.pull_out_n_m(middle) > 0.9999 * held else (low, middle)
-        )
+        low, high = (middle, high) if drive.pull_out_n_m(middle) > 0.9999 * held else (low, middle)
     step_s = math.pi / 2 / (POLES * low)
     assert step_s == pytest.approx(375e-6 * math.pi / 4, rel=1e-3)
 

@@ -56,7 +56,7 @@ def test_the_closed_form_stays_with_the_engine(rig: Rig, monkeypatch: pytest.Mon
     assert not rig.motion.engine
     with Rig(SCENE, 3, start_pose_deg=POSE) as other:
         enable_all(other)
-        monkeypatch.setattr(other.motion, "_locked", lambda tick: False)
+        monkeypatch.setattr(other.motion, "_agree", lambda tick: False)
         other.motion._start_engine(other.now)
         slipping = coordinated_move(other)
         assert other.motion.engine

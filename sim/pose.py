@@ -1,0 +1,107 @@
+"""Where the joints are, and what the two ways of moving them share."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import NamedTuple
+
+from ..scenes import Scene
+from .body import Body
+from .clock import TICKS_PER_S
+from .drive import Drive
+from .individual import Individual
+from .switch import Switch
+from .transmission import Transmission
+
+STOP_MARGIN_RAD = math.radians(0.02)
+
+
+class HandPath(NamedTuple):
+    """A hand that leads one joint from `start_rad` at `rate_rad_s` until `end`."""
+
+    joint: int
+    start: int
+    end: int
+    start_rad: float
+    rate_rad_s: float
+    limit_n_m: float
+
+    def at(self, tick: int) -> tuple[float, float]:
+        """Where the hand wants the joint, and how fast."""
+        if tick >= self.end:
+            return self.start_rad + self.rate_rad_s * (self.end - self.start) / TICKS_PER_S, 0.0
+        return (
+            self.start_rad + self.rate_rad_s * (tick - self.start) / TICKS_PER_S,
+            self.rate_rad_s,
+        )
+
+
+class Pose:
+    """Joint angles `position` and motor shafts `shaft` (both in joint rad) at `tick`.
+
+    `low` and `high` bound the angles between which no cam moves its switch.
+    """
+
+    def __init__(
+        self,
+        scene: Scene,
+        individual: Individual,
+        body: Body,
+        drives: list[Drive],
+        gears: list[Transmission],
+        switches: list[Switch],
+    ) -> None:
+        self.body, self.drives, self.gears, self.switches = body, drives, gears, switches
+        self.count = len(scene.joint)
+        self.stops = [tuple(math.radians(stop) for stop in j.stops_deg) for j in scene.joint]
+        self.tick = 0
+        self.position = [math.radians(angle) for angle in individual.start_pose_deg]
+        self.shaft = list(self.position)
+        self.velocity = [0.0] * self.count
+        self.stand = True
+        self.hand: HandPath | None = None
+        self.low = [0.0] * self.count
+        self.high = [0.0] * self.count
+        for joint, angle in enumerate(self.position):
+            switches[joint].move_cam(math.degrees(angle))
+            self.bound(joint)
+
+    def bound(self, joint: int) -> None:
+        """Take a joint's bounds from its switch."""
+        low, high = self.switches[joint].bounds_deg()
+        self.low[joint], self.high[joint] = math.radians(low), math.radians(high)
+
+    def motor_rad(self, joint: int, shaft_rad: float) -> float:
+        """The motor shaft's angle at the motor for its angle in joint rad."""
+        gear = self.gears[joint]
+        return shaft_rad * gear.to_motor + gear.phase_rad
+
+    def energised(self) -> set[int]:
+        """Joints whose drives are live."""
+        return {joint for joint, drive in enumerate(self.drives) if drive.energised}
+
+    def led(self, joint: int) -> bool:
+        """Whether a hand leads a joint."""
+        return self.hand is not None and self.hand.joint == joint
+
+    def clear(self, position: Sequence[float]) -> bool:
+        """Whether every joint is free of its hard stops."""
+        return all(
+            low + STOP_MARGIN_RAD < angle < high - STOP_MARGIN_RAD
+            for angle, (low, high) in zip(position, self.stops, strict=True)
+        )
+
+    def needs_engine(self) -> bool:
+        """Whether a faulty coil, a hand at a live joint or a limp link forbids the closed form."""
+        for joint, drive in enumerate(self.drives):
+            if drive.energised:
+                if not drive.regular or self.led(joint):
+                    return True
+            elif not self.stand:
+                return True
+        return False
+
+    def recorded(self, position: Sequence[float], shaft: Sequence[float]) -> list[float]:
+        """Joint angles and motor shafts (at the motor) as a recorder keeps them."""
+        return [*position, *(self.motor_rad(joint, angle) for joint, angle in enumerate(shaft))]

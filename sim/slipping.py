@@ -1,0 +1,164 @@
+"""Motion in the engine: the full torque-angle curve in sub-steps of 1/3840 s.
+
+Every live motor's torque is that of its coils' currents at the angle of its rotor, explicit, at the
+command of the same tick. Play in a gear keeps the flank it had: it is far smaller than what slips.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from operator import lt
+
+from .body import SUBSTEP_HZ
+from .clock import TICKS_PER_S
+from .drive import Drive
+from .pose import Pose
+
+SUBSTEP = TICKS_PER_S // SUBSTEP_HZ
+CHECK_EVERY = 16
+_TELL_EVERY = 4
+_HELD_N_M = 1e4  # friction of a limp joint whose link rests on the stand
+_HAND_N_M_PER_RAD = 300.0
+_HAND_N_M_S_PER_RAD = 0.5
+
+_Holding = tuple[int, float, float, float]
+_Turning = tuple[int, Drive, float, float, float]
+Told = Callable[[int, list[float]], bool]
+
+
+class Slipping:
+    """The engine over a pose."""
+
+    def __init__(self, pose: Pose) -> None:
+        self._pose = pose
+        self.substeps = 0
+        self._binding: list[list[float]] = []
+
+    def start(self) -> None:
+        """Take over from the pose as it is."""
+        self.substeps = 0
+        self.place()
+        self.set_frictions()
+
+    def place(self) -> None:
+        """Put the engine where the pose is."""
+        self._pose.body.set_state(self._pose.position, self._pose.velocity)
+
+    def set_frictions(self) -> None:
+        """Friction of every joint for who holds it now."""
+        pose = self._pose
+        self._binding = []
+        for joint, (drive, gear) in enumerate(zip(pose.drives, pose.gears, strict=True)):
+            held = pose.stand and not drive.energised and not pose.led(joint)
+            resistance = gear.resistance_n_m(pose.position[joint], drive.energised)
+            pose.body.set_friction(joint, _HELD_N_M if held else resistance)
+            if gear.bind_n_m and not held:
+                self._binding.append([joint, resistance])
+
+    def _rebind(self, position: list[float]) -> None:
+        """Friction of joints that bind at some angles."""
+        pose = self._pose
+        for entry in self._binding:
+            joint, before = int(entry[0]), entry[1]
+            energised = pose.drives[joint].energised
+            resistance = pose.gears[joint].resistance_n_m(position[joint], energised)
+            if resistance != before:
+                pose.body.set_friction(joint, resistance)
+                entry[1] = resistance
+
+    def run(self, limit: int, told: Told) -> None:
+        """Sub-steps up to `limit`, or until `told` says that is enough.
+
+        `told(tick, torques)` is called after every fourth sub-step and whenever a joint passes a
+        cam, with the pose there.
+        """
+        pose = self._pose
+        step, read = pose.body.step, pose.body.positions
+        tick, position = pose.tick, pose.position
+        gaps = [shaft - joint for shaft, joint in zip(pose.shaft, position, strict=True)]
+        holding, turning, couplings = self._split(tick, gaps)
+        strength = [drive.strength(tick) for drive in pose.drives]
+        lows, highs, hand = pose.low, pose.high, pose.hand
+        count, sine, substeps = pose.count, math.sin, self.substeps
+        while tick + SUBSTEP <= limit:
+            torques = [0.0] * count
+            for joint, peak, angle, gear in holding:
+                torques[joint] = peak * sine(angle - position[joint] * gear)
+            for joint, drive, gain, phase, gear in turning:
+                first, second = drive.coil_currents(tick, strength[joint])
+                rotor = position[joint] * gear + phase
+                torques[joint] = gain * (second * math.cos(rotor) - first * sine(rotor))
+            for joint in couplings:
+                self._slip_coupling(joint, tick, position[joint] + gaps[joint], torques)
+            if hand is not None:
+                torques[hand.joint] += self._hand_torque(tick, position)
+            step(torques)
+            tick += SUBSTEP
+            position = read()
+            substeps += 1
+            if turning and not substeps % CHECK_EVERY:
+                strength = [drive.strength(tick) for drive in pose.drives]
+            if self._binding:
+                self._rebind(position)
+            tripped = not (all(map(lt, lows, position)) and all(map(lt, position, highs)))
+            if tripped or not substeps % _TELL_EVERY:
+                self.substeps = substeps
+                self._reach(tick, position, gaps)
+                # A cam may have changed the wiring, a coupling its phase: begin anew.
+                if told(tick, torques) or tripped or couplings:
+                    return
+        self.substeps = substeps
+        self._reach(tick, position, gaps)
+
+    def _reach(self, tick: int, position: list[float], gaps: list[float]) -> None:
+        pose = self._pose
+        pose.tick, pose.position = tick, position
+        pose.shaft = [angle + gap for angle, gap in zip(position, gaps, strict=True)]
+
+    def _split(
+        self, tick: int, gaps: list[float]
+    ) -> tuple[list[_Holding], list[_Turning], list[int]]:
+        """Live joints whose field stands, those whose field turns, those with a coupling."""
+        pose = self._pose
+        holding, turning, couplings = [], [], []
+        for joint, (drive, gear) in enumerate(zip(pose.drives, pose.gears, strict=True)):
+            if not drive.energised:
+                continue
+            gain = gear.torque_ratio * drive.holding_n_m
+            phase = (gear.phase_rad + gaps[joint] * gear.to_motor) * drive.teeth
+            turn = gear.to_motor * drive.teeth
+            if gear.slip_n_m < math.inf:
+                couplings.append(joint)
+            if drive.moving or gear.slip_n_m < math.inf:
+                turning.append((joint, drive, gain, phase, turn))
+            else:
+                first, second = drive.coil_currents(tick, drive.strength(tick))
+                peak = gain * math.hypot(first, second)
+                holding.append((joint, peak, math.atan2(second, first) - phase, turn))
+        return holding, turning, couplings
+
+    def _slip_coupling(self, joint: int, tick: int, shaft: float, torques: list[float]) -> None:
+        """Pass no more torque than the coupling can; what the shaft turns on moves its phase.
+
+        The shaft stays with its field, at the load angle of the coupling's limit.
+        """
+        gear, drive = self._pose.gears[joint], self._pose.drives[joint]
+        first, second = drive.coil_currents(tick, drive.strength(tick))
+        peak = math.hypot(first, second) * drive.holding_n_m
+        if gear.slip_n_m >= peak:
+            return
+        limit = math.asin(gear.slip_n_m / peak)
+        rotor = self._pose.motor_rad(joint, shaft) * drive.teeth
+        lag = math.remainder(math.atan2(second, first) - rotor, 2 * math.pi)
+        if abs(lag) > limit:
+            gear.phase_rad += (lag - math.copysign(limit, lag)) / drive.teeth
+            torques[joint] = math.copysign(gear.slip_n_m, lag) * gear.torque_ratio
+
+    def _hand_torque(self, tick: int, position: list[float]) -> float:
+        hand = self._pose.hand
+        assert hand is not None
+        target, rate = hand.at(tick)
+        torque = _HAND_N_M_PER_RAD * (target - position[hand.joint])
+        torque += _HAND_N_M_S_PER_RAD * (rate - self._pose.body.state()[1][hand.joint])
+        return max(-hand.limit_n_m, min(hand.limit_n_m, torque))
