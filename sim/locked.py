@@ -121,25 +121,20 @@ class Locked:
                 place[joint], velocity[joint] = pose.hand.at(tick)
         torque = pose.body.inverse_dynamics(place, velocity, acceleration)
         field = Field(place, velocity, acceleration, torque)
-        reached = self.behind(place, velocity, torque)
+        reached = self.behind(field)
         self._cached = (tick, field, reached)
         return field, reached
 
-    def behind(
-        self,
-        place: list[float],
-        velocity: list[float],
-        torque: Sequence[float],
-        held: Sequence[float] | None = None,
-    ) -> Reached:
+    def behind(self, field: Field, held: Sequence[float] | None = None) -> Reached:
         """Joints and shafts as they lag behind their fields, coming from shafts at `held`."""
         pose = self._pose
         held = pose.shaft if held is None else held
+        place = field.place
         position, shaft, use, worst = list(place), list(place), [0.0] * pose.count, 0.0
         for joint, scale, lag in self._live:
-            gear, load = pose.gears[joint], torque[joint]
-            if velocity[joint]:
-                scale = self._scale(joint, velocity[joint] * gear.to_motor)
+            gear, load, velocity = pose.gears[joint], field.torque[joint], field.velocity[joint]
+            if velocity:
+                scale = self._scale(joint, velocity * gear.to_motor)
             resistance = gear.resistance_n_m(place[joint], True)
             one, other = (load - resistance) * scale, (load + resistance) * scale
             low, high = (one, other) if one < other else (other, one)
@@ -149,9 +144,12 @@ class Locked:
             else:
                 use[joint] = low if kept < low else high
                 shaft[joint] -= math.asin(max(-1.0, min(1.0, use[joint]))) * lag
-            strain = abs(use[joint])
+            sense = velocity or field.acceleration[joint]
+            # What moves, or is about to, will need all of its friction overcome.
+            needed = use[joint] if not sense else other if sense > 0 else one
+            strain = abs(needed)
             if joint not in self.settling:
-                strain += _SWING * abs(use[joint] - self.use[joint])
+                strain += _SWING * abs(needed - self.use[joint])
             if strain > worst:
                 worst = strain
             position[joint] = gear.joint_after(shaft[joint], pose.position[joint], load)
@@ -173,9 +171,9 @@ class Locked:
         if start is not None and tick > pose.tick and start.acceleration != field.acceleration:
             # Load angles jump where accelerations do: first to the corner, then around it.
             torque = pose.body.inverse_dynamics(field.place, field.velocity, start.acceleration)
-            last = self.behind(field.place, field.velocity, torque)
+            last = self.behind(field._replace(acceleration=start.acceleration, torque=torque))
             pose.position, pose.shaft, self.use = list(last.position), list(last.shaft), last.use
-            reached = self.behind(field.place, field.velocity, field.torque)
+            reached = self.behind(field)
         arrival = Arrival(pose.tick, start, field, last)
         pose.tick, pose.position, pose.shaft = tick, list(reached.position), list(reached.shaft)
         self.use, self.settling, self.stretch = reached.use, set(), field

@@ -363,5 +363,5 @@ class Motion:
             sense = start.velocity[joint] or start.acceleration[joint]
             if sense:
                 behind[joint] = start.place[joint] - math.copysign(1.0, sense)
-        reached = self._locked.behind(start.place, start.velocity, start.torque, behind)
+        reached = self._locked.behind(start, behind)
         return self._pose.recorded(reached.position, reached.shaft)
