@@ -279,6 +279,7 @@ def list_faults(scene: SceneName) -> None:
 @faults_app.command("show")
 def show_fault(kind: Annotated[str, typer.Argument(metavar="KIND")]) -> None:
     """Tell what a kind of fault is, how it shows, and how to look for it."""
+    from .faults.gates import GATES
     from .faults.kinds import KINDS
 
     known = KINDS.get(kind.partition("@")[0])
@@ -293,11 +294,12 @@ def show_fault(kind: Annotated[str, typer.Argument(metavar="KIND")]) -> None:
         f"Caution:       {known.caution}\n"
         f"Fault model:   {known.model}"
     )
-    for name, parameter in known.parameters.items():
-        typer.echo(
-            f"Parameter:     {name}={parameter.default:g} {parameter.unit} "
-            f"({parameter.least:g} to {parameter.most:g})"
-        )
+    for label, parameters in (("Parameter: ", known.parameters), ("When:      ", GATES)):
+        for name, parameter in parameters.items():
+            typer.echo(
+                f"{label}    {name}={parameter.default:g} {parameter.unit} "
+                f"({parameter.least:g} to {parameter.most:g})"
+            )
 
 
 def main() -> None:

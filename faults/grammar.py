@@ -1,4 +1,7 @@
-"""Reading and writing faults: `KIND@PLACE[/PLACE][,parameter=value…]`."""
+"""Reading and writing faults: `KIND@PLACE[/PLACE][,parameter=value…]`.
+
+Besides its kind's own parameters a fault takes those of a gate, which say when it acts.
+"""
 
 from __future__ import annotations
 
@@ -6,6 +9,7 @@ import math
 from dataclasses import dataclass, field
 
 from ..errors import FaultError, nearest
+from .gates import GATES, Parameter
 from .kinds import KINDS, Kind
 
 
@@ -23,7 +27,7 @@ class Fault:
         extra = "".join(
             f",{name}={value:g}"
             for name, value in self.values.items()
-            if value != self.kind.parameters[name].default
+            if value != parameters_of(self.kind)[name].default
         )
         return f"{self.kind.name}@{'/'.join(self.places)}{extra}"
 
@@ -53,16 +57,21 @@ def parse_fault(text: str) -> Fault:
     return Fault(kind, places, _values(text, kind, tail))
 
 
+def parameters_of(kind: Kind) -> dict[str, Parameter]:
+    """All that a fault of this kind takes: the kind's own and the gate's."""
+    return {**kind.parameters, **GATES}
+
+
 def _values(text: str, kind: Kind, tail: str) -> dict[str, float]:
-    values = {name: parameter.default for name, parameter in kind.parameters.items()}
+    taken = parameters_of(kind)
+    values = {name: parameter.default for name, parameter in taken.items()}
     for item in filter(None, tail.split(",")):
         name, equals, number = item.partition("=")
-        parameter = kind.parameters.get(name)
+        parameter = taken.get(name)
         if parameter is None:
-            known = ", ".join(kind.parameters) or "none"
             raise FaultError(
                 f"fault {text!r}: {kind.name} has no parameter {name!r}"
-                f"{nearest(name, kind.parameters)}; it takes {known}"
+                f"{nearest(name, taken)}; it takes {', '.join(taken)}"
             )
         try:
             value = float(number)

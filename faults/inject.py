@@ -11,6 +11,7 @@ from collections.abc import Callable
 from ..errors import FaultError, nearest
 from ..sim.circuit import RAILS
 from ..sim.rig import Rig
+from .gates import Gate
 from .grammar import Fault, parse_fault
 from .line import DropBytes
 
@@ -24,6 +25,7 @@ class Injector:
         self._rig = rig
         self._sound = rig.harness.parts.copy()
         self._faults: list[Fault] = []
+        self._gates: dict[str, Gate] = {}
         self.line: LineFilter | None = None
 
     def insert(self, text: str) -> None:
@@ -33,6 +35,8 @@ class Injector:
         if any(known.text == fault.text for known in self._faults):
             raise FaultError(f"fault {text!r} is in already: remove it first, or leave it")
         self._faults.append(fault)
+        joint = self._joint(fault)
+        self._gates[fault.text] = Gate(self._rig, fault.text, joint, fault.values, self._apply)
         self._apply()
 
     def remove(self, text: str) -> None:
@@ -41,6 +45,7 @@ class Injector:
         for known in self._faults:
             if known.text == fault.text:
                 self._faults.remove(known)
+                self._gates.pop(known.text).stop()
                 self._apply()
                 return
         raise FaultError(
@@ -50,6 +55,9 @@ class Injector:
 
     def clear(self) -> None:
         """Take all faults out."""
+        for gate in self._gates.values():
+            gate.stop()
+        self._gates.clear()
         self._faults.clear()
         self._apply()
 
@@ -61,11 +69,19 @@ class Injector:
         parts = self._sound.copy()
         self.line = None
         for fault in self._faults:
+            if not self._gates[fault.text].open:
+                continue
             if fault.kind.apply is not None:
                 fault.kind.apply(parts, fault.places, fault.values)
             else:
                 self.line = DropBytes(fault.values["per"], self._rig.seed)
         self._rig.fit(parts)
+
+    def _joint(self, fault: Fault) -> int | None:
+        """The joint whose angle and cable gate a fault: that of its first place."""
+        name = fault.places[0].partition(".")[0]
+        names = [joint.name for joint in self._rig.scene.joint]
+        return names.index(name) if name in names else None
 
     def _check_places(self, text: str, fault: Fault) -> None:
         known = self._places(fault)

@@ -12,20 +12,11 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from ..sim.parts import Parts
+from .gates import Parameter
 
 OPEN_OHM = 1e12
 
 Where = Literal["conductor", "node", "part", "line"]
-
-
-@dataclass(frozen=True)
-class Parameter:
-    """A number a fault takes: its value when not given, its range, its unit."""
-
-    default: float
-    least: float
-    most: float
-    unit: str
 
 
 Apply = Callable[[Parts, tuple[str, ...], Mapping[str, float]], None]

@@ -30,6 +30,11 @@ def _press(session: ScpiDialect, axes: list[int]) -> None:
         session.rig.hands.press(axis)
 
 
+def _wiggle(session: ScpiDialect, axes: list[int]) -> None:
+    for axis in axes:
+        session.rig.hands.wiggle(axis)
+
+
 def _release(session: ScpiDialect, axes: list[int]) -> None:
     for axis in axes:
         session.rig.hands.release(axis)
@@ -102,6 +107,12 @@ HANDS = Words(
             "RELease",
             "the finger off again",
             do=_release,
+            channels=Channels.ANY,
+        ),
+        Command(
+            "WIGGle",
+            "wiggles the joint's cable for a second: what is loose in it comes and goes",
+            do=_wiggle,
             channels=Channels.ANY,
         ),
         Command(

@@ -1,4 +1,4 @@
-"""A person's hands at the arm: a joint, a switch, the supply switch, the stand."""
+"""A person's hands at the arm: a joint, a switch, supplies, plugs, a test resistor, the stand."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from ..errors import HandBusy
-from .clock import ticks
+from .clock import TICKS_PER_S, ticks
 from .pose import HandPath
 
 if TYPE_CHECKING:
@@ -19,6 +19,7 @@ class Hands:
     def __init__(self, rig: Rig) -> None:
         self._rig = rig
         self._felt = ["FREE"] * len(rig.scene.joint)
+        self._wiggled_until = [0] * len(rig.scene.joint)
         self.busy = False
         self.events = 0
 
@@ -83,6 +84,15 @@ class Hands:
         """How the last turn of a joint felt: FREE, STIFF (it resisted) or STOP (ran into one)."""
         return self._felt[joint]
 
+    def wiggle(self, joint: int) -> None:
+        """Wiggle a joint's cable for a second."""
+        self._wiggled_until[joint] = self._rig.now + TICKS_PER_S
+        self._rig.notify()
+
+    def wiggling(self, joint: int) -> bool:
+        """Whether a joint's cable is being wiggled."""
+        return self._rig.now < self._wiggled_until[joint]
+
     def press(self, joint: int) -> None:
         """Hold a joint's limit switch down with a finger."""
         self._rig.switches[joint].by_finger = True
@@ -92,6 +102,43 @@ class Hands:
         """Take the finger off."""
         self._rig.switches[joint].by_finger = False
         self._rig.moved_switch(joint)
+
+    @property
+    def main_supply(self) -> bool:
+        """Whether the switch of all three supplies is on."""
+        return self._rig.harness.main_supply
+
+    def set_main_supply(self, on: bool) -> None:
+        """Throw the switch of all three supplies; the card's logic lives on the host's cable."""
+        self._rig.harness.set_main_supply(on)
+        self._rig.supply_changed()
+
+    @property
+    def plugs_out(self) -> list[str]:
+        """The plugs that are out, such as `J5.SW`."""
+        return self._rig.harness.plugs.out
+
+    def plug(self, name: str, inserted: bool) -> None:
+        """Put a plug in or pull it. Raises `UnknownPlug`."""
+        harness = self._rig.harness
+        harness.plugs.put(name, inserted)
+        self._rig.fit(harness.parts)
+
+    @property
+    def clip(self) -> tuple[str, str] | None:
+        """The two terminals between which the test resistor is clipped."""
+        return self._rig.harness.clip
+
+    def put_clip(self, ends: tuple[str, str] | None) -> None:
+        """Clip the test resistor of 10 kohm between two terminals, or take it off.
+
+        Raises `UnknownTerminal`.
+        """
+        harness = self._rig.harness
+        for end in ends or ():
+            harness.node(end)
+        harness.clip = ends
+        self._rig.fit(harness.parts)
 
     @property
     def motor_supply(self) -> bool:

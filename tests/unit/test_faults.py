@@ -33,7 +33,10 @@ def rig() -> Iterator[Rig]:
         ("opne@J3.DIR", r"no kind 'opne' \(did you mean 'open'\?\); kinds: open, resist"),
         ("swap@J3.DIR", r"swap takes two places, PLACE/PLACE, got 'J3.DIR'$"),
         ("swap@J3.DIR/J3.DIR", r"the two places are the same$"),
-        ("resist@J3.DIR,ohms=3", r"no parameter 'ohms' \(did you mean 'ohm'\?\); it takes ohm$"),
+        (
+            "resist@J3.DIR,ohms=3",
+            r"no parameter 'ohms' \(did you mean 'ohm'\?\); it takes ohm,",
+        ),
         ("resist@J3.DIR,ohm=x", r"ohm: got 'x', expected 0.01 to 1e\+09 ohm$"),
         ("weak@J2.MOTOR,current=7", r"current: got '7', expected 0 to 1 of the set current$"),
     ],
