@@ -302,6 +302,65 @@ def show_fault(kind: Annotated[str, typer.Argument(metavar="KIND")]) -> None:
             )
 
 
+@faults_app.command("coverage")
+def fault_coverage() -> None:
+    """Print published fault models, row by row: what injects each, or why nothing does."""
+    from rich.console import Console
+    from rich.markup import escape
+    from rich.table import Table
+
+    from .faults.coverage import ROWS, injecting
+
+    console = Console()
+    for standard in dict.fromkeys(row.standard for row in ROWS):
+        table = Table(title=standard, title_justify="left", show_lines=True)
+        for heading in ("table", "element", "fault", "injected by", "remarks", "wording"):
+            table.add_column(heading, overflow="fold", no_wrap=heading == "table")
+        for row in (row for row in ROWS if row.standard == standard):
+            faults, reason = "\n".join(row.injected) or "-", row.reason
+            words = (row.table, row.element, row.fault, faults, reason, row.source)
+            table.add_row(*map(escape, words))
+        console.print(table)
+    covered = sum(bool(row.injected) for row in ROWS)
+    console.print(
+        f"{len(ROWS)} rows: {covered} injected, by {len(injecting())} faults shown; "
+        f"{len(ROWS) - covered} with the reason why not. "
+        "Table numbers and wording from memory unless a source is named.",
+        highlight=False,
+    )
+
+
+@faults_app.command("handbook")
+def fault_handbook(
+    out: Annotated[Path, typer.Option("-o", "--out", metavar="DIR", help="Folder for the pages.")],
+    kind: Annotated[
+        list[str] | None,
+        typer.Option(metavar="KIND", help="Only this kind. May be given repeatedly."),
+    ] = None,
+) -> None:
+    """Write the symptom handbook: every kind of fault tried out on the Heron, with pictures."""
+    from rich.console import Console
+    from rich.progress import Progress
+
+    from .bench.handbook import planned, write_handbook
+
+    try:
+        with _stoppable(), Progress(console=Console(stderr=True), transient=True) as bar:
+            task = bar.add_task("trying out", total=len(planned(kind or ())))
+
+            def tell(fault: str) -> None:
+                bar.update(task, advance=1, description=fault)
+
+            index = write_handbook(out, kind or (), tell)
+    except Stopped as stopped:
+        _fail(f"stopped by {stopped}")
+    except Exception as error:
+        if not _expected(error):
+            raise
+        _fail(error)
+    typer.echo(f"handbook: {index}")
+
+
 def main() -> None:
     """Run the command."""
     # Until a command takes over, Ctrl-C just ends: no traceback out of half-loaded modules.

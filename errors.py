@@ -1,12 +1,14 @@
 """Every error the project raises on purpose.
 
-    DryrigError
-     +-- SceneError (ValueError)      a scene that cannot be loaded
-     +-- FaultError (ValueError)      a fault that cannot be read or placed
-     +-- TraceError (ValueError)      a trace that cannot be read, written or searched
-     +-- UnknownTerminal (KeyError)   a terminal the harness does not have
-     +-- CardBusy (RuntimeError)      an axis told to move while it moves
-     +-- HandBusy (RuntimeError)      a hand told to act while it acts
+DryrigError
+ +-- SceneError (ValueError)      a scene that cannot be loaded
+ +-- FaultError (ValueError)      a fault that cannot be read or placed
+ +-- TraceError (ValueError)      a trace that cannot be read, written or searched
+ +-- UnknownTerminal (KeyError)   a terminal the harness does not have
+ +-- UnknownPlug (KeyError)       a plug the harness does not have
+ +-- CardBusy (RuntimeError)      an axis told to move while it moves
+ +-- HandBusy (RuntimeError)      a hand told to act while it acts
+ +-- LiveCircuit (RuntimeError)   ohms asked of a circuit that is not dead
 """
 
 from __future__ import annotations
@@ -38,12 +40,20 @@ class UnknownTerminal(DryrigError, KeyError):
     """A terminal the harness does not have."""
 
 
+class UnknownPlug(DryrigError, KeyError):
+    """A plug the harness does not have."""
+
+
 class CardBusy(DryrigError, RuntimeError):
     """An axis was told to move while it moves."""
 
 
 class HandBusy(DryrigError, RuntimeError):
     """A hand was told to act while it acts."""
+
+
+class LiveCircuit(DryrigError, RuntimeError):
+    """Ohms were asked of a circuit that is not dead."""
 
 
 def nearest(name: str, names: Iterable[str]) -> str:

@@ -1,7 +1,8 @@
 """The arm file: what the host must know of an arm to check and home it.
 
 One TOML may describe the arm for other programs too: only the tables named here are read, the
-rest is ignored. Angles in degrees at the joint; positive as the arm's drawing says.
+rest is ignored. Angles in degrees at the joint; positive as the arm's drawing says. A number may
+be written as a table, `{ nominal = 1.2, spread = 0.05 }`: the host takes what is nominal.
 """
 
 from __future__ import annotations
@@ -156,6 +157,7 @@ def load_arm(path: Path) -> Arm:
 
 def read_arm(raw: Mapping[str, Any], where: str) -> Arm:
     """An Arm from parsed TOML; `where` names it in errors. Raises ArmFileError."""
+    raw = _nominal(raw)
     table = dict(raw)
     joints = table.get("joint")
     if isinstance(joints, Sequence) and not isinstance(joints, str):
@@ -172,6 +174,15 @@ def read_arm(raw: Mapping[str, Any], where: str) -> Arm:
         if not problems:
             return arm
     raise ArmFileError("\n".join(f"{where}: {problem}" for problem in problems))
+
+
+def _nominal(value: Any) -> Any:
+    """Parsed TOML with the nominal number wherever a table gives one with its spread."""
+    if isinstance(value, Mapping):
+        if "nominal" in value:
+            return value["nominal"]
+        return {key: _nominal(item) for key, item in value.items()}
+    return [_nominal(item) for item in value] if isinstance(value, list) else value
 
 
 def _problem(raw: Mapping[str, Any], problem: Mapping[str, Any]) -> str:

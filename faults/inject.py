@@ -13,6 +13,7 @@ from ..sim.circuit import RAILS
 from ..sim.rig import Rig
 from .gates import Gate
 from .grammar import Fault, parse_fault
+from .kinds import plug_of
 from .line import DropBytes
 
 LineFilter = Callable[[bytes, bool], bytes]
@@ -91,6 +92,11 @@ class Injector:
                     f"fault {text!r}: no place {place!r} for {fault.kind.name}"
                     f"{nearest(place, known)}; places are like {known[0]!r}"
                 )
+        if fault.kind.where == "plug" and len({p.partition(".")[2] for p in fault.places}) > 1:
+            raise FaultError(
+                f"fault {text!r}: plugs of two sorts do not fit each other's sockets; expected "
+                "the same sort twice, e.g. 'cross@J2.ENC/J3.ENC'"
+            )
 
     def _places(self, fault: Fault) -> list[str]:
         joints = [joint.name for joint in self._rig.scene.joint]
@@ -102,5 +108,7 @@ class Injector:
                 return [*conductors, *RAILS]
             case "part":
                 return [f"{joint}.{fault.kind.part}" for joint in joints]
+            case "plug":
+                return list(dict.fromkeys(map(plug_of, conductors)))
             case "line":
                 return ["LINE"]

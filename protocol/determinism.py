@@ -70,7 +70,7 @@ def _card_words(draw: random.Random, station: Station) -> str:
 
 def _hand_words(draw: random.Random, station: Station) -> str:
     axis = f"(@{draw.randint(1, station.rig.card.axes)})"
-    terminals = station.rig.gauges.terminals()
+    terminals = station.rig.meter.terminals()
     return draw.choice(
         (
             f"TURN {draw.randint(-20, 20)},{axis}",
@@ -79,7 +79,11 @@ def _hand_words(draw: random.Random, station: Station) -> str:
             f"FEEL? {axis}",
             f"LOOK? {axis};:LEV? {axis}",
             f'MEAS:VOLT? "{draw.choice(terminals)}","{draw.choice(terminals)}"',
+            f'MEAS:VOLT:AC? "{draw.choice(terminals)}","{draw.choice(terminals)}"',
+            f'MEAS:RES? "{draw.choice(terminals)}","{draw.choice(terminals)}"',
             f"SUPP:MOT {draw.choice(('ON', 'ON', 'OFF'))}",
+            f"SUPP:MAIN {draw.choice(('ON', 'ON', 'OFF'))}",
+            f'PLUG {draw.choice(("IN", "OUT"))},"{draw.choice(station.rig.harness.plugs.names)}"',
         )
     )
 

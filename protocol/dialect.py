@@ -5,7 +5,15 @@ from __future__ import annotations
 from collections import deque
 from typing import TYPE_CHECKING, Protocol
 
-from ..errors import CardBusy, DryrigError, FaultError, HandBusy, UnknownTerminal
+from ..errors import (
+    CardBusy,
+    DryrigError,
+    FaultError,
+    HandBusy,
+    LiveCircuit,
+    UnknownPlug,
+    UnknownTerminal,
+)
 from .headers import HeaderTable, split_header
 from .message import split_units
 from .scpi import Command, Result, Wait, Words
@@ -183,10 +191,10 @@ class ScpiDialect(Dialect):
             if error.is_command_error:
                 self._units.clear()
             return
-        except (CardBusy, HandBusy) as error:
+        except (CardBusy, HandBusy, LiveCircuit) as error:
             self.status.post(-221, str(error))
             return
-        except (FaultError, UnknownTerminal) as error:
+        except (FaultError, UnknownPlug, UnknownTerminal) as error:
             self.status.post(-224, str(error))
             return
         except DryrigError as error:

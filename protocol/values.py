@@ -18,6 +18,7 @@ from .headers import short_form, spelling
 from .status import ScpiError
 
 NOT_A_NUMBER = "9.91E37"  # SCPI-1999's way to say that there is no value
+INFINITY = "9.9E37"  # and that it is too great to be shown
 
 _DECIMAL = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:\s*E\s*[+-]?\d+)?)\s*(.*)", re.I | re.S)
 _OTHER_BASE = {"H": 16, "Q": 8, "B": 2}
@@ -239,6 +240,8 @@ def parse_channels(text: str, count: int) -> list[int]:
 
 def real(value: float) -> str:
     """A number as briefly as it can be written to nine digits, in upper case."""
+    if math.isinf(value):
+        return INFINITY if value > 0 else f"-{INFINITY}"
     return f"{value + 0.0:.9g}".upper()
 
 

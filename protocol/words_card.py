@@ -24,7 +24,8 @@ if TYPE_CHECKING:
 
 COUNT_LIMIT = 2**31 - 1
 
-_EDGES: dict[str, Edge | None] = {"RISE": "RISE", "FALL": "FALL", "OFF": None}
+_EDGES: dict[str, Edge | None] = {"RISE": "RISE", "FALL": "FALL", "IND": "INDEX", "OFF": None}
+_EDGE_NAMES = {edge: name for name, edge in _EDGES.items()}
 
 
 def _each(read: Callable[[Card, int], str]) -> Callable[[ScpiDialect, list[int]], str]:
@@ -185,12 +186,13 @@ CARD = Words(
         ),
         Command(
             "HALT:EDGE",
-            "halts an axis, decelerating, at the next such edge of its own switch input; one shot",
+            "halts an axis, decelerating, at the next such edge of its own switch input, or at "
+            "the next rise of its encoder's index; one shot",
             do=_arm_halt,
-            ask=_each(lambda card, axis: card.halt_edge(axis) or "OFF"),
-            takes=(Choice("edge", ("RISE", "FALL", "OFF")),),
+            ask=_each(lambda card, axis: _EDGE_NAMES[card.halt_edge(axis)]),
+            takes=(Choice("edge", ("RISE", "FALL", "INDex", "OFF")),),
             channels=_ANY,
-            replies="RISE|FALL|OFF",
+            replies="RISE|FALL|IND|OFF",
         ),
         Command(
             "HALT:LATCh",

@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING
 
 from ..sim.clock import ticks
 from .scpi import Channels, Command, Wait, Words
 from .status import quoted
-from .values import NOT_A_NUMBER, Number, Switched, Text, joined, real
+from .values import INFINITY, NOT_A_NUMBER, Choice, Number, Switched, Text, joined, real
 from .words_common import common
 
 if TYPE_CHECKING:
+    from ..sim.meter import Meter
     from .dialect import ScpiDialect
 
 Asked = Callable[["ScpiDialect", list[int]], str]
+
+_PROBES = (Text("red"), Text("black"))
+_LIVE_VOLTS = "One hand, insulated probes, never on amps or ohms."
+_DEAD = "Isolate, lock, wait, prove the meter, prove dead; support the links first: the arm falls."
 
 
 def _each(read: Callable[[ScpiDialect, int], str]) -> Asked:
@@ -45,18 +50,53 @@ def _mark(session: ScpiDialect, axis: int) -> str:
     return NOT_A_NUMBER if deg is None else real(deg)
 
 
-def _volts(session: ScpiDialect, red: str, black: str) -> Wait:
-    gauges = session.rig.gauges
+def _measured(read: Callable[[Meter, str, str], str]) -> Callable[[ScpiDialect, str, str], Wait]:
+    def measure(session: ScpiDialect, red: str, black: str) -> Wait:
+        rig = session.rig
+        return Wait(
+            done=lambda: False,
+            until=rig.now + ticks(rig.scene.gauges.meter.reading_s),
+            then=lambda _timed_out: read(rig.meter, red, black),
+        )
+
+    return measure
+
+
+def _hold(session: ScpiDialect, time_s: float, red: str, black: str) -> Wait:
+    held = session.rig.meter.hold(red, black, time_s)
     return Wait(
-        done=lambda: False,
-        until=session.rig.now + ticks(session.rig.scene.gauges.meter.reading_s),
-        then=lambda _timed_out: real(gauges.volts(red, black)),
+        done=lambda: held.complete,
+        until=session.rig.now + ticks(time_s) + 1,
+        then=lambda _timed_out: joined([real(held.low_v), real(held.high_v)]),
     )
 
 
 def _terminals(session: ScpiDialect, prefix: str | None) -> str:
-    names = session.rig.gauges.terminals(prefix or "")
+    return _named(session.rig.meter.terminals(prefix or ""))
+
+
+def _named(names: Iterable[str]) -> str:
     return joined([quoted(name) for name in names]) or quoted("")
+
+
+def _plug(session: ScpiDialect, way: str, name: str) -> None:
+    session.rig.hands.plug(name, way == "IN")
+
+
+def _clip(session: ScpiDialect, one: str, other: str) -> None:
+    session.rig.hands.put_clip((one, other))
+
+
+def _unclip(session: ScpiDialect) -> None:
+    session.rig.hands.put_clip(None)
+
+
+def _main(session: ScpiDialect, on: bool) -> None:
+    session.rig.hands.set_main_supply(on)
+
+
+def _reverse_level(session: ScpiDialect, on: bool) -> None:
+    session.rig.gauges.level_reversed = on
 
 
 def _supply(session: ScpiDialect, on: bool) -> None:
@@ -75,10 +115,10 @@ HANDS = Words(
     role="hands",
     pending=lambda session: session.rig.hands.busy,
     events=lambda session: session.rig.hands.events,
-    # A reset never switches power on and never takes the stand away.
+    # A reset never switches power on, never puts a plug in and never takes the stand away.
     reset=lambda session: _release(session, list(range(session.axes))),
     commands=(
-        *common("takes the fingers off all switches; supply and stand stay as they are"),
+        *common("takes the fingers off all switches; supplies, plugs and stand stay as they are"),
         Command(
             "TURN",
             "turns one joint by hand; *OPC? or WAIT? wait for its end",
@@ -124,7 +164,8 @@ HANDS = Words(
         ),
         Command(
             "LEVel",
-            "a digital level on the joint's link: pitch, up positive, against where it was zeroed",
+            "a digital level on the joint's link: pitch, up positive, against where it was zeroed; "
+            "blind to a turn about a vertical axis",
             ask=_each(lambda session, axis: real(session.rig.gauges.level_deg(axis))),
             channels=Channels.ANY,
             replies="deg",
@@ -136,6 +177,15 @@ HANDS = Words(
             do=_zero_level,
         ),
         Command(
+            "LEVel:REVersed",
+            "whether the level lies turned end for end: the pitch then has the other sign, its own "
+            "error has not; half the difference of both ways is free of that error and of the zero",
+            do=_reverse_level,
+            ask=lambda session: str(int(session.rig.gauges.level_reversed)),
+            takes=(Switched(),),
+            replies="0|1",
+        ),
+        Command(
             "MARK",
             f"the witness mark: angle from zero as read; {NOT_A_NUMBER} outside its window",
             ask=_each(_mark),
@@ -145,10 +195,63 @@ HANDS = Words(
         Command(
             "MEASure:VOLTage[:DC]",
             "one reading of the meter; takes rig time",
-            ask=_volts,
-            asks=(Text("red"), Text("black")),
+            ask=_measured(lambda meter, red, black: real(meter.volts(red, black))),
+            asks=_PROBES,
             replies="V",
-            caution="One hand, insulated probes, never on amps or ohms.",
+            caution=_LIVE_VOLTS,
+        ),
+        Command(
+            "MEASure:VOLTage:AC",
+            "one reading of AC volts: true RMS of what swings about the mean",
+            ask=_measured(lambda meter, red, black: real(meter.volts_ac(red, black))),
+            asks=_PROBES,
+            replies="V",
+            caution=_LIVE_VOLTS,
+        ),
+        Command(
+            "MEASure:VOLTage:HOLD",
+            "least and greatest of the DC readings over so long",
+            ask=_hold,
+            asks=(Number("time", "s", 0.1, 60.0), *_PROBES),
+            replies="V,V",
+            caution=_LIVE_VOLTS,
+        ),
+        Command(
+            "MEASure:RESistance",
+            f"one reading of ohms, over every path there is: pull plugs; {INFINITY} on overload; "
+            "refused while the main supply is on",
+            ask=_measured(lambda meter, red, black: real(meter.ohms(red, black))),
+            asks=_PROBES,
+            replies="ohm",
+            caution=_DEAD,
+        ),
+        Command(
+            "MEASure:CONTinuity",
+            "whether the meter beeps between two terminals; refused while the main supply is on",
+            ask=_measured(lambda meter, red, black: str(int(meter.continuous(red, black)))),
+            asks=_PROBES,
+            replies="0|1",
+            caution=_DEAD,
+        ),
+        Command(
+            "CLIP",
+            "clips a test resistor of 10 kohm between two terminals; what floats follows it",
+            do=_clip,
+            ask=lambda session: _named(session.rig.hands.clip or ()),
+            takes=(Text("one"), Text("other")),
+            replies='"one","other" or ""',
+            caution="One hand, insulated clips.",
+        ),
+        Command("CLIP:OFF", "takes the test resistor off", do=_unclip),
+        Command(
+            "PLUG",
+            "pulls a plug at a part, or puts it in: a joint's INPUTS, DRIVE, MOTOR, ENC or SW; its "
+            'conductors then end at terminals such as "PLUG.J5.SW.COM"; asked, the plugs out',
+            do=_plug,
+            ask=lambda session: _named(session.rig.hands.plugs_out),
+            takes=(Choice("way", ("OUT", "IN")), Text("plug")),
+            replies='"plug",... or ""',
+            caution="Never pull or put in a motor plug live: switch off, lock, prove dead.",
         ),
         Command(
             "TERMinals",
@@ -156,6 +259,16 @@ HANDS = Words(
             ask=_terminals,
             asks=(Text("part", optional=True),),
             replies='"name","name",...',
+        ),
+        Command(
+            "SUPPly:MAIN",
+            "the switch of all three supplies; on at power-up. The card's logic lives on the "
+            "host's cable; its outputs' high level is the 5 V rail's",
+            do=_main,
+            ask=lambda session: str(int(session.rig.hands.main_supply)),
+            takes=(Switched(),),
+            replies="0|1",
+            caution="Off: the arm falls where no stand holds it. On: arm clear, nobody in reach.",
         ),
         Command(
             "SUPPly:MOTor",

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from ..errors import nearest
 from .scpi import Channels, Command, Words
-from .status import quoted
+from .status import ScpiError, quoted
 from .values import Number, Text, joined, real
 from .words_common import common
 
@@ -36,6 +37,18 @@ def _listed(session: ScpiDialect) -> str:
 def _angles(session: ScpiDialect, axes: list[int]) -> str:
     truth = session.rig.truth_deg()
     return joined([f"{truth[axis] + 0.0:.6f}" for axis in axes])
+
+
+def _drawn(session: ScpiDialect, prefix: str | None) -> str:
+    drawn = session.rig.drawn()
+    pairs = [
+        f"{quoted(name)},{real(value)}"
+        for name, value in drawn.items()
+        if name.startswith(prefix or "")
+    ]
+    if prefix and not pairs:
+        raise ScpiError(-224, f"{prefix[:40]}: no drawn figure begins so{nearest(prefix, drawn)}")
+    return joined(pairs)
 
 
 def _set_pace(session: ScpiDialect, pace: float) -> None:
@@ -86,6 +99,14 @@ TEACHER = Words(
             "the seed of this arm",
             ask=lambda session: str(session.rig.seed),
             replies="whole number",
+        ),
+        Command(
+            "DRAWn",
+            "what the seed drew for this arm, by the scene's paths; with a text those that begin "
+            "with it",
+            ask=_drawn,
+            asks=(Text("prefix", optional=True),),
+            replies='"name",value,...',
         ),
         Command(
             "PACE",

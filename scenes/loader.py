@@ -10,8 +10,10 @@ from pydantic import BaseModel, ValidationError
 
 from ..errors import SceneError, nearest
 from .schema import Scene
+from .spreads import extremes, put_figures, take_spreads
 
 _HERE = Path(__file__).resolve().parent
+_OWN = ("folder", "spreads")  # what the loader adds to the file
 
 
 def scene_names() -> list[str]:
@@ -48,18 +50,28 @@ def load_scene(name_or_path: str | Path) -> Scene:
         raise SceneError(f"{path.name}: cannot be read: {error}") from None
     except tomllib.TOMLDecodeError as error:
         raise SceneError(f"{path.name}: not TOML: {error}") from None
-    data["folder"] = path.resolve().parent
     try:
-        scene = Scene.model_validate(data)
-    except ValidationError as error:
-        lines = [_explain(item, data) for item in error.errors()]
-        raise SceneError("\n".join(f"{path.name}: {line}" for line in lines)) from None
+        data, spreads = take_spreads(data)
+    except SceneError as error:
+        raise SceneError(f"{path.name}: {error}") from None
+    own = {"folder": path.resolve().parent, "spreads": spreads}
+    scene = _checked(path.name, data | own)
+    for figures in extremes(spreads) if spreads else ():
+        _checked(f"{path.name}: drawn as far out as it can be", put_figures(data, figures))
     if not scene.urdf_path.is_file():
         raise SceneError(
             f"{path.name}: urdf: no file {scene.urdf!r} beside the scene; "
             "give the name of a URDF in the same folder"
         )
     return scene
+
+
+def _checked(where: str, data: dict[str, Any]) -> Scene:
+    try:
+        return Scene.model_validate(data)
+    except ValidationError as error:
+        lines = [_explain(item, data) for item in error.errors()]
+        raise SceneError("\n".join(f"{where}: {line}" for line in lines)) from None
 
 
 def _explain(item: Any, data: dict[str, Any]) -> str:
@@ -98,7 +110,7 @@ def _keys_beside(loc: tuple[str | int, ...]) -> list[str]:
                 inner = _model_in(info.annotation)
                 if inner is not None:
                     model = inner
-    return [info.alias or name for name, info in model.model_fields.items() if name != "folder"]
+    return [info.alias or name for name, info in model.model_fields.items() if name not in _OWN]
 
 
 def _model_in(annotation: Any) -> type[BaseModel] | None:

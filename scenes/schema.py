@@ -7,10 +7,14 @@ bound the values, so that a slip of the keyboard is caught at load time.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from ..errors import SceneError
+from .spreads import Spread, put_figures
 
 Positive = Annotated[float, Field(gt=0)]
 Fraction = Annotated[float, Field(ge=0, le=1)]
@@ -51,6 +55,8 @@ class CardPart(_Part):
     input_bias_a: Interval
     input_wander_a: Annotated[float, Field(ge=0)]
     hum_a: Annotated[float, Field(ge=0)]
+    counter_bits: Annotated[int, Field(ge=8, le=64)] = 32
+    direction_lead_s: Annotated[float, Field(ge=1e-6, le=1e-4)] = 10e-6
 
     @model_validator(mode="after")
     def _ordered(self) -> CardPart:
@@ -71,6 +77,8 @@ class DrivePart(_Part):
     direction_lit: Literal[-1, 1]
     undervoltage_v: Annotated[float, Field(ge=5, le=40)]
     pulse_min_s: Annotated[float, Field(gt=0, le=1e-3)] = 1e-6
+    opto_off_s: Annotated[float, Field(ge=0, le=1e-3)] = 3e-6
+    opto_jitter: Annotated[float, Field(ge=0, lt=1)] = 0.1
     standstill_current: Annotated[float, Field(gt=0, le=1)] = 1.0
     standstill_s: Annotated[float, Field(ge=0.05, le=60)] = 0.5
     idle_a: Positive
@@ -78,12 +86,13 @@ class DrivePart(_Part):
 
 
 class EncoderPart(_Part):
-    """Supply and output stage of an encoder."""
+    """Supply and output stage of an encoder; levels of A and B while its index is high."""
 
     supply_a: Positive
     supply_min_v: Positive
     output_ohm: Positive
     dead_ohm: Positive
+    index_gate: Literal["00", "10", "11", "01"] = "11"
 
 
 class SwitchPart(_Part):
@@ -124,7 +133,7 @@ class HarnessPart(_Part):
 WIRES = (
     *("DIR", "STEP", "ENA", "OPTO0V", "DRIVE.24V", "DRIVE.0V"),
     *("MOTOR.A+", "MOTOR.A-", "MOTOR.B+", "MOTOR.B-"),
-    *("ENC.5V", "ENC.0V", "ENC.A", "ENC.B", "SW.COM", "SW.NC", "SW.NO"),
+    *("ENC.5V", "ENC.0V", "ENC.A", "ENC.B", "ENC.Z", "SW.COM", "SW.NC", "SW.NO"),
 )
 """The conductors of a joint, in the order in which they are listed."""
 
@@ -145,13 +154,25 @@ class Mark(_Part):
 
 
 class Meter(_Part):
-    """A multimeter on DC volts: input resistance, percent of reading, counts of its last digit."""
+    """A multimeter: input resistance on volts, time for one reading.
+
+    Accuracy of each function as percent of the reading and counts of the last digit; ohms have
+    `full_counts` before the next range, ten times coarser, and overload above `limit_ohm`.
+    """
 
     ohm: Positive
     reading_s: Positive
     percent: Annotated[float, Field(ge=0, le=10)]
     counts: Annotated[int, Field(ge=0, le=100)]
     digit_v: Positive
+    ac_percent: Annotated[float, Field(ge=0, le=10)] = 1.0
+    ac_counts: Annotated[int, Field(ge=0, le=100)] = 3
+    ohm_percent: Annotated[float, Field(ge=0, le=10)] = 0.5
+    ohm_counts: Annotated[int, Field(ge=0, le=100)] = 2
+    digit_ohm: Positive = 0.1
+    full_counts: Annotated[int, Field(ge=1000, le=1_000_000)] = 4000
+    limit_ohm: Positive = 40e6
+    continuity_ohm: Positive = 30.0
 
 
 class Eye(_Part):
@@ -178,7 +199,10 @@ class GaugesPart(_Part):
 
 
 class Tolerances(_Part):
-    """Half widths of what a seed draws: degrees, or fractions of the nominal figure."""
+    """Half widths of what a seed draws for all joints: degrees, or fractions of the nominal figure.
+
+    A figure that carries a distribution of its own is drawn from that instead.
+    """
 
     base_tilt_deg: Annotated[float, Field(ge=0, le=10)]
     switch_deg: Annotated[float, Field(ge=0, le=10)]
@@ -283,7 +307,10 @@ class Joint(_Part):
 
 
 class Scene(_Part):
-    """One arm, ready to be built. `folder` is where its URDF is looked for."""
+    """One arm, ready to be built. `folder` is where its URDF is looked for.
+
+    All figures are nominal; `spreads` has the distributions of those that carry one, by path.
+    """
 
     schema_: Literal[1] = Field(alias="schema")
     name: str
@@ -301,6 +328,7 @@ class Scene(_Part):
     tolerances: Tolerances
     joint: Annotated[tuple[Joint, ...], Field(min_length=1, max_length=9)]
     folder: Path = Path()
+    spreads: dict[str, Spread] = {}
 
     @model_validator(mode="after")
     def _whole(self) -> Scene:
@@ -324,6 +352,17 @@ class Scene(_Part):
                 raise ValueError(
                     f"{what}: {angle} for {joint.name} lies outside its travel {low} to {high} deg"
                 )
+
+    def with_figures(self, figures: Mapping[str, float]) -> Scene:
+        """This scene with other figures, by path. Raises `SceneError` if they contradict."""
+        kept = {"folder": self.folder, "spreads": self.spreads}
+        plain = self.model_dump(by_alias=True, exclude=set(kept))
+        try:
+            return Scene.model_validate(put_figures(plain, figures) | kept)
+        except ValidationError as error:
+            first = error.errors()[0]
+            where = ".".join(map(str, first["loc"]))
+            raise SceneError(f"{self.name}: drawn figures: {where}: {first['msg']}") from None
 
     def joint_number(self, name: str) -> int:
         """Number from 0 of a joint by its name; `ValueError` when there is none."""

@@ -12,9 +12,11 @@ from typing import Literal, Protocol
 
 from ..errors import CardBusy
 from . import profile as profiles
+from .clock import ticks
 from .profile import Profile
 
-Edge = Literal["RISE", "FALL"]
+Edge = Literal["RISE", "FALL", "INDEX"]
+"""Of the switch input; or the rise of the encoder's index."""
 
 DEFAULT_RATE = 1000.0
 DEFAULT_ACCELERATION = 10000.0
@@ -53,6 +55,9 @@ class Plant(Protocol):
 
     def level(self, axis: int) -> int:
         """The switch input's level."""
+
+    def watch_index(self, axis: int, on: bool) -> None:
+        """Call `Card.index` at the next rise of an index, or no more."""
 
     def motion_changed(self) -> None:
         """A pulse generator started, slowed or ended."""
@@ -111,8 +116,9 @@ class Axis:
 class Card:
     """The card's side of the wire, axis numbers from 0."""
 
-    def __init__(self, plant: Plant, axes: int) -> None:
+    def __init__(self, plant: Plant, axes: int, direction_lead_s: float = 10e-6) -> None:
         self._plant = plant
+        self._lead = ticks(direction_lead_s)
         self.axes = axes
         self.axis = [Axis() for _ in range(axes)]
         self._enabled = [False] * axes
@@ -149,14 +155,16 @@ class Card:
         part = self.axis[axis]
         if steps != 0:
             now = self._plant.now
-            profile = profiles.move(now, abs(steps), part.rate, part.acceleration)
+            first = now + self._lead
+            profile = profiles.move(now, abs(steps), part.rate, part.acceleration, first)
             self._begin(axis, profile, 1 if steps > 0 else -1)
 
     def run(self, axis: int, sign: int) -> None:
         """Run until halted or aborted. Raises `CardBusy` while the axis moves."""
         self._must_rest(axis)
-        part = self.axis[axis]
-        self._begin(axis, profiles.run(self._plant.now, part.rate, part.acceleration), sign)
+        part, now = self.axis[axis], self._plant.now
+        profile = profiles.run(now, part.rate, part.acceleration, now + self._lead)
+        self._begin(axis, profile, sign)
 
     def _must_rest(self, axis: int) -> None:
         if self.moving(axis):
@@ -210,8 +218,11 @@ class Card:
         self._plant.preset_count(axis, value)
 
     def arm_halt(self, axis: int, edge: Edge | None) -> None:
-        """Halt at the next such edge of the axis's own switch input; None disarms."""
-        self.axis[axis].edge = edge
+        """Halt at the next such edge of the axis's own switch or index; None disarms."""
+        part = self.axis[axis]
+        if "INDEX" in (edge, part.edge):
+            self._plant.watch_index(axis, edge == "INDEX")
+        part.edge = edge
         if edge is not None:
             self.axis[axis].latch = NO_LATCH
 
@@ -229,13 +240,22 @@ class Card:
 
     def edge(self, axis: int, level: int) -> None:
         """The switch input changed to `level` (the rig calls this at the tick of the edge)."""
-        part = self.axis[axis]
-        if part.edge == ("RISE" if level else "FALL"):
-            now = self._plant.now
-            part.edge = None
-            part.latch = Latch(True, self.count(axis), part.steps(now), now)
-            self.abort(axis)
+        if self.axis[axis].edge == ("RISE" if level else "FALL"):
+            self._halt(axis)
         self._event()
+
+    def index(self, axis: int) -> None:
+        """The index input rose while it was watched (called at that tick)."""
+        if self.axis[axis].edge == "INDEX":
+            self._plant.watch_index(axis, False)
+            self._halt(axis)
+            self._event()
+
+    def _halt(self, axis: int) -> None:
+        part, now = self.axis[axis], self._plant.now
+        part.edge = None
+        part.latch = Latch(True, self.count(axis), part.steps(now), now)
+        self.abort(axis)
 
     def reset(self) -> None:
         """Power-up state of outputs and settings; counters stay as they are."""
@@ -243,7 +263,8 @@ class Card:
             self.abort(number)
             self.enable(number, False)
             part.rate, part.acceleration = DEFAULT_RATE, DEFAULT_ACCELERATION
-            part.edge, part.latch = None, NO_LATCH
+            self.arm_halt(number, None)
+            part.latch = NO_LATCH
 
     def _event(self) -> None:
         self.events += 1

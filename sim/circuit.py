@@ -60,6 +60,16 @@ class Source(NamedTuple):
     limit_a: float = math.inf
 
 
+class Netlist(NamedTuple):
+    """All parts of a harness: what a circuit is built from. `fixed` nodes have known volts."""
+
+    links: Sequence[Link]
+    leds: Sequence[Led]
+    choices: Sequence[Choice]
+    injections: Sequence[tuple[str, float]]
+    fixed: Sequence[str] = ()
+
+
 class _Block(NamedTuple):
     """One solved setting: node volts = free + by_known @ known volts; `transfer` in ohms:
     its diagonal is the source resistance at each node.

@@ -26,25 +26,21 @@ Whole = TypeVar("Whole", int, NDArray[np.int64])
 
 
 class Disc:
-    """One disc of `counts` quarter cycles a turn.
+    """One disc of `counts` quarter cycles a turn; it never changes.
 
     `phase` (in quarter cycles) and `index` (the quarter cycle, from 0, in which the index is
-    high) say how it sits on its shaft.
+    high) say how it sits on its shaft; so many `lines` are missing, at most a quarter of them.
     """
 
-    def __init__(self, counts: int, phase: float, index: int) -> None:
+    def __init__(self, counts: int, phase: float, index: int, lines: float = 0) -> None:
         self.counts, self.phase, self.index = counts, phase, index
+        self.missing = 4 * min(int(lines), counts // 16)
         self._dirt = counts // 8 * 4
-        self.missing = 0
 
     @property
     def per_turn(self) -> int:
         """Quarter cycles that come out in a turn."""
         return self.counts - self.missing
-
-    def fit(self, lines: float) -> None:
-        """So many lines are missing from now on, at most a quarter of them all."""
-        self.missing = 4 * min(int(lines), self.counts // 16)
 
     def place(self, angle_rad: float) -> float:
         """Where the disc is by its angle, in quarter cycles, missing ones included."""
@@ -59,14 +55,18 @@ class Disc:
         """The quarter cycle that comes out where the disc itself is in `place`."""
         turn, rest = (place - self.index) // self.counts, (place - self.index) % self.counts
         over = rest - self._dirt
-        behind = np.clip(over, 0, self.missing)
-        shown: Whole = self.index + turn * self.per_turn + rest - behind
+        shown: Whole = self.index + turn * self.per_turn + rest - np.clip(over, 0, self.missing)
         return shown
 
     def state(self, quarter: Whole) -> Whole:
         """The setting of the contacts in a quarter cycle that comes out."""
         at_index = (quarter - self.index) % self.per_turn == 0
-        return quarter % 4 + (INDEX_STATE - quarter % 4) * at_index
+        state: Whole = quarter % 4 + (INDEX_STATE - quarter % 4) * at_index
+        return state
+
+    def state_in(self, place: Whole) -> Whole:
+        """The setting of the contacts where the disc itself is in `place`."""
+        return self.state(self.shown(place))
 
     def entry_rad(self, quarter: int, sense: int) -> float:
         """The angle just inside a quarter cycle that comes out, entered while turning in `sense`.
@@ -79,3 +79,21 @@ class Disc:
             place += self.missing
         edge = place + _INSIDE if sense > 0 else place + 1 - _INSIDE
         return (edge - self.phase) / self.counts * TWO_PI
+
+    def passed(self, start: float, end: float, bend: float) -> list[tuple[float, int]]:
+        """Quarter cycles that come out on the way between two places: (share of the time, number).
+
+        The way is start + slope s + bend s², s from 0 to 1, and goes one way only.
+        """
+        found: list[tuple[float, int]] = []
+        sense = 1 if end > start else -1
+        slope, shown = end - start - bend, self.shown(math.floor(start))
+        for place in range(math.floor(start) + sense, math.floor(end) + sense, sense):
+            if self.shown(place) != shown:
+                shown = self.shown(place)
+                distance = (place if sense > 0 else place + 1) - start
+                speed = math.sqrt(max(slope * slope + 4 * bend * distance, 0.0))
+                whole = slope * sense + speed
+                share = 2 * distance * sense / whole if whole > 0 else 1.0
+                found.append((min(max(share, 0.0), 1.0), int(shown)))
+        return found

@@ -29,6 +29,9 @@ class Drive:
         self.energised = False
         self.step_lit = False
         self.direction_lit = False
+        self.direction_taken = False  # what the opto makes of it, later
+        self.direction_change = 0  # how often it has changed
+        self.late_s = 0.0
         self.enable_lit = False
         self.supplied = False
         self.supply_v = 0.0
@@ -39,7 +42,7 @@ class Drive:
         self.coils = ((1.0, 0.0), (0.0, 1.0))
         self.wells = 0
         self._field = 0
-        self._feeds: list[tuple[Axis, int, int]] = []
+        self._feeds: list[tuple[Axis, int, int, float]] = []
 
     def fit(self, parts: Parts, standstill: float) -> None:
         """Take the parts' parameters; the field stays at its angle.
@@ -49,6 +52,7 @@ class Drive:
         name, joint = self.joint.name, self.joint
         self.current = parts.parameter(f"{name}.MOTOR", "current")
         self.standstill_current = standstill * parts.parameter(f"{name}.DRIVE", "standstill")
+        self.late_s = parts.parameter(f"{name}.DRIVE", "late_s")
         unit = TWO_PI / joint.motor.full_steps / joint.microsteps
         unit /= parts.parameter(f"{name}.DRIVE", "microsteps")
         self._field = round(self._field * self.rad_per_step / unit)
@@ -86,12 +90,15 @@ class Drive:
     @property
     def moving(self) -> bool:
         """Whether any pulse generator that feeds this drive is running."""
-        return any(axis.profile is not None for axis, _, _ in self._feeds)
+        return any(axis.profile is not None for axis, _, _, _ in self._feeds)
 
-    def feed(self, tick: int, feeds: list[tuple[Axis, int]]) -> None:
-        """From now on follow these pulse generators, each with its sign of a step."""
+    def feed(self, tick: int, feeds: list[tuple[Axis, int, float]]) -> None:
+        """From now on follow these pulse generators: the sign of a step, the share taken of them.
+
+        Of pulses that the input may miss, those it takes are spread evenly over all.
+        """
         self._field = self.field_steps(tick)
-        self._feeds = [(axis, sign, axis.pulses(tick)) for axis, sign in feeds]
+        self._feeds = [(axis, sign, axis.pulses(tick), share) for axis, sign, share in feeds]
 
     def step(self, sign: int) -> None:
         """A single edge of the STEP input, outside a pulse train."""
@@ -100,18 +107,20 @@ class Drive:
     def field_steps(self, tick: int) -> int:
         """The field in whole microsteps."""
         field = self._field
-        for axis, sign, start in self._feeds:
-            field += sign * (axis.pulses(tick) - start)
+        for axis, sign, start, share in self._feeds:
+            pulses = axis.pulses(tick) - start
+            field += sign * (pulses if share == 1 else math.floor(share * pulses))
         return field
 
     def field(self, tick: int) -> tuple[float, float, float]:
         """The field in rad at the shaft, its rate and acceleration, pulses evened out."""
         place, rate, acceleration = float(self._field), 0.0, 0.0
-        for axis, sign, start in self._feeds:
+        for axis, sign, start, share in self._feeds:
             distance, axis_rate, axis_acceleration = axis.travel(tick)
-            place += sign * (distance - start)
-            rate += sign * axis_rate
-            acceleration += sign * axis_acceleration
+            gain = sign * share
+            place += gain * (distance - start)
+            rate += gain * axis_rate
+            acceleration += gain * axis_acceleration
         unit = self.rad_per_step
         return place * unit, rate * unit, acceleration * unit
 
@@ -119,7 +128,7 @@ class Drive:
         """Ticks after `tick` at which a feeding profile changes its acceleration."""
         return [
             corner
-            for axis, _, _ in self._feeds
+            for axis, _, _, _ in self._feeds
             if axis.profile is not None
             for corner in axis.profile.corners
             if corner > tick

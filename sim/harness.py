@@ -1,22 +1,42 @@
 """The harness of a scene: which terminal is tied to which, through what.
 
 Each conductor of a joint has two terminals: `CARD.J3.DIR` where it starts (card, drive or rail)
-and `J3.DIR` at the part. A conductor that starts on a rail shares the rail's terminal there.
+and `J3.DIR` at the part. A conductor that starts on a rail shares the rail's terminal there. While
+the plug at its part is out, a conductor ends at `PLUG.J3.DIR`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 
 from ..errors import UnknownTerminal, nearest
 from ..scenes import WIRES, Joint, Scene
-from .circuit import GROUND, OPEN_OHM, RAILS, Array, Choice, Circuit, Island, Led, Link, Source
+from .circuit import (
+    GROUND,
+    OPEN_OHM,
+    RAILS,
+    Array,
+    Choice,
+    Circuit,
+    Island,
+    Led,
+    Link,
+    Netlist,
+    Source,
+)
+from .disc import GATES
 from .individual import Individual, drawn
 from .parts import Parts
+from .plugs import LOOSE, Plugs
+from .resistance import resistance_ohm
 
 COILS = ("A", "B")
+CHANNELS = ("A", "B", "Z")
 _QUADRATURE = ((0, 0), (1, 0), (1, 1), (0, 1))
 _HALF_24V = 12.0
+TEST_OHM = 10e3
+"""The test resistor that a person clips between two terminals."""
 
 
 class Solved:
@@ -59,7 +79,9 @@ class Harness:
                 self.settings[f"{joint.name}.{output}"] = 0
             for part in ("SW", "ENC", "DRIVE"):
                 self.settings[f"{joint.name}.{part}"] = 0
-        self.motor_supply = True
+        self.main_supply = self.motor_supply = True
+        self.plugs = Plugs(joint.name for joint in scene.joint)
+        self.clip: tuple[str, str] | None = None
         self.fit(self.parts)
 
     def _start(self, place: str) -> str:
@@ -75,10 +97,15 @@ class Harness:
     def terminals(self, prefix: str = "") -> list[str]:
         """Names a meter's probe can touch, optionally of one joint only (`J5`)."""
         names = [*RAILS, *(f"CARD.{place}" for place in self.near_end), *self.near_end]
+        names += [end for end in map(self._end, self.near_end) if end.startswith(LOOSE)]
         if not prefix:
             return names
-        start = prefix.removeprefix("CARD.")
-        return [n for n in names if n.removeprefix("CARD.").startswith(start)]
+        start = prefix.removeprefix("CARD.").removeprefix(LOOSE)
+        return [n for n in names if n.removeprefix("CARD.").removeprefix(LOOSE).startswith(start)]
+
+    def _end(self, conductor: str) -> str:
+        """The node at which a conductor ends."""
+        return self.plugs.end(conductor, self.parts.far_end[conductor])
 
     def node(self, terminal: str) -> str:
         """The node behind a terminal's name.
@@ -90,15 +117,18 @@ class Harness:
         place = terminal.removeprefix("CARD.")
         if terminal.startswith("CARD.") and place in self.near_end:
             return self.near_end[place]
+        place = terminal.removeprefix(LOOSE)
+        if terminal.startswith(LOOSE) and place in self.near_end:
+            return self._end(place)
         raise UnknownTerminal(
-            f"no terminal {terminal!r}: expected one like 'J5.SW.COM', 'CARD.J5.SW.COM' "
-            f"or 'RAIL.5V'{nearest(terminal, self.terminals())}"
+            f"no terminal {terminal!r}: expected one like 'J5.SW.COM', 'CARD.J5.SW.COM', "
+            f"'PLUG.J5.SW.COM' or 'RAIL.5V'{nearest(terminal, self.terminals())}"
         )
 
     def fit(self, parts: Parts) -> None:
         """Take these parts and solve anew; the settings of contacts stay."""
         self.parts = parts
-        self.circuit = self._build()
+        self.circuit = Circuit(*self._netlist())
         self._settle()
 
     def _settle(self, changed: Island | None = None) -> None:
@@ -106,6 +136,8 @@ class Harness:
 
     def _sources(self) -> list[Source]:
         volts, supplies = self.individual.rail_volts, self.scene.supplies
+        if not self.main_supply:
+            return [Source(rail, 0.0, OPEN_OHM) for rail in RAILS if rail != GROUND]
         switch_ohm = 0.0 if self.motor_supply else OPEN_OHM
         return [
             Source(
@@ -118,6 +150,11 @@ class Harness:
     def set_motor_supply(self, on: bool) -> None:
         """Close or open the 24 V supply switch."""
         self.motor_supply = on
+        self._settle()
+
+    def set_main_supply(self, on: bool) -> None:
+        """Close or open the switch of all three supplies."""
+        self.main_supply = on
         self._settle()
 
     def set(self, name: str, setting: int) -> bool:
@@ -158,6 +195,33 @@ class Harness:
         Of an output that pulses it shows the average; `duty` is the part of the time for which
         such an output (`J3.STEP`) is high.
         """
+        with self.loaded(red, black, load_ohm):
+            volts, swings = self.swings_v(red, black, duty or {})
+        return volts + sum((duty or {})[output] * swing for output, swing in swings.items())
+
+    def swings_v(
+        self, red: str, black: str, outputs: Mapping[str, float]
+    ) -> tuple[float, dict[str, float]]:
+        """Volts between two terminals as things are, and by how much each output raises them."""
+        volts, swings = self._between(red, black), {}
+        for output in outputs:
+            self.settings[output] = 1
+            swings[output] = self._between(red, black) - volts
+            self.settings[output] = 0
+        return volts, swings
+
+    def _between(self, red: str, black: str) -> float:
+        a, b = self.node(red), self.node(black)
+        return self.look(a).volt(a) - self.look(b).volt(b)
+
+    def ohm_between(self, red: str, black: str) -> float:
+        """Ohms between two terminals over all paths, with all sources off; may be infinite."""
+        one, other = self.node(red), self.node(black)
+        return resistance_ohm(self._netlist(), self.settings, one, other)
+
+    @contextmanager
+    def loaded(self, red: str, black: str, load_ohm: float) -> Iterator[None]:
+        """The circuit with a meter of `load_ohm` across two terminals; rails stay as they are."""
         a, b = self.node(red), self.node(black)
         spare = self.parts
         loaded = spare.copy()
@@ -165,24 +229,20 @@ class Harness:
         kept, known = self.circuit, self.circuit.known_v.copy()
         try:
             self.parts = loaded
-            self.circuit = self._build()
+            self.circuit = Circuit(*self._netlist())
             self.circuit.known_v = known
-            volts = self.look(a).volt(a) - self.look(b).volt(b)
-            average = volts
-            for output, share in (duty or {}).items():
-                self.settings[output] = 1
-                average += share * (self.look(a).volt(a) - self.look(b).volt(b) - volts)
-                self.settings[output] = 0
-            return average
+            yield
         finally:
             self.parts, self.circuit = spare, kept
 
-    def _build(self) -> Circuit:
+    def _netlist(self) -> Netlist:
         links: list[Link] = []
         for place in self.near_end:
             ohm = min(self.parts.ohm[place], OPEN_OHM)
-            links.append((self.near_end[place], self.parts.far_end[place], ohm))
+            links.append((self.near_end[place], self._end(place), ohm))
         links.extend(self.parts.bridges)
+        if self.clip is not None:
+            links.append((self.node(self.clip[0]), self.node(self.clip[1]), TEST_OHM))
         leds: list[Led] = []
         choices: list[Choice] = []
         injections: list[tuple[str, float]] = []
@@ -192,7 +252,7 @@ class Harness:
             self._add_drive(joint, links, leds, choices, fixed)
             choices.append(self._encoder(joint, links))
             choices.append(self._switch(joint))
-        return Circuit(links, leds, choices, injections, fixed)
+        return Netlist(links, leds, choices, injections, fixed)
 
     def _add_card(
         self,
@@ -259,15 +319,16 @@ class Harness:
         part, name = self.scene.encoder, joint.name
         plus, minus = f"{name}.ENC.5V", f"{name}.ENC.0V"
         links.append((plus, minus, self.scene.supplies.v5.volts / part.supply_a))
+        at_index = _QUADRATURE[GATES[part.index_gate]]
         settings = []
-        for a, b in _QUADRATURE:
+        for pins in [*((*pair, 0) for pair in _QUADRATURE), (*at_index, 1)]:
             settings.append(
                 [
-                    (f"{name}.ENC.A", plus if a else minus, part.output_ohm),
-                    (f"{name}.ENC.B", plus if b else minus, part.output_ohm),
+                    (f"{name}.ENC.{channel}", plus if high else minus, part.output_ohm)
+                    for channel, high in zip(CHANNELS, pins, strict=True)
                 ]
             )
-        dead = [(f"{name}.ENC.{channel}", minus, part.dead_ohm) for channel in COILS]
+        dead = [(f"{name}.ENC.{channel}", minus, part.dead_ohm) for channel in CHANNELS]
         return Choice(f"{name}.ENC", (*settings, dead), (plus, minus, part.supply_min_v))
 
     def _switch(self, joint: Joint) -> Choice:
@@ -319,17 +380,19 @@ class Harness:
 
     def lit(self, joint: Joint) -> tuple[bool, bool, bool]:
         """Whether the DIR, STEP and ENABLE inputs of a drive conduct enough to switch."""
+        least = self.scene.drive.opto_threshold_a
+        direction, step, enable = self.opto_amps(joint)
+        return direction >= least, step >= least, enable >= least
+
+    def opto_amps(self, joint: Joint) -> tuple[float, float, float]:
+        """LED currents of the DIR, STEP and ENABLE inputs of a drive."""
         island = self.circuit.island_of[f"{joint.name}.OPTO0V"]
         known_v = self.circuit.known_v
         volts, _, on = island.solve(self.settings, known_v)
         amps = dict(
             zip([led.name for led in island.leds], island.led_amps(on, volts, known_v), strict=True)
         )
-        least = self.scene.drive.opto_threshold_a
-        dir_on, step_on, ena_on = (
-            amps[f"{joint.name}.{which}"] >= least for which in ("DIR", "STEP", "ENA")
-        )
-        return dir_on, step_on, ena_on
+        return amps[f"{joint.name}.DIR"], amps[f"{joint.name}.STEP"], amps[f"{joint.name}.ENA"]
 
     def drive_supply_v(self, joint: Joint) -> float:
         """Volts at a drive's supply terminals."""
@@ -341,6 +404,6 @@ class Harness:
         return sorted({led.name.split(".", 1)[0] for led in island.leds})
 
 
-def input_pins(joint: str) -> tuple[str, str, str]:
-    """The card's input pins of a joint: switch, channel A, channel B."""
-    return f"CARD.{joint}.SW.COM", f"CARD.{joint}.ENC.A", f"CARD.{joint}.ENC.B"
+def input_pins(joint: str) -> tuple[str, ...]:
+    """The card's input pins of a joint: switch, then channels A, B, Z of the encoder."""
+    return (f"CARD.{joint}.SW.COM", *(f"CARD.{joint}.ENC.{channel}" for channel in CHANNELS))

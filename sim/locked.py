@@ -212,21 +212,23 @@ class Locked:
         time = 2 * abs(gap) / (abs(rate) + math.sqrt(root))
         return start + math.ceil(time * TICKS_PER_S)
 
-    def crossing(self, joint: int, edge: float, start: int, end: int) -> int:
+    def crossing(
+        self, joint: int, edge: float, start: int, end: int, on_shaft: bool = False
+    ) -> int:
         """First tick at or past `edge`, on a stretch over which the joint moves one way.
 
         Regula falsi on the closed form, closed down to neighbouring ticks.
         """
         early, late = start, end
-        gap_early = self._pose.position[joint] - edge
-        gap_late = self.evaluate(late)[1].position[joint] - edge
+        gap_early = (self._pose.shaft if on_shaft else self._pose.position)[joint] - edge
+        gap_late = self._at(late, on_shaft)[joint] - edge
         if gap_early * gap_late > 0 or gap_early == 0.0:
             return start
         side = 0
         while late - early > 1:
             guess = early + round((late - early) * gap_early / (gap_early - gap_late))
             guess = min(max(guess, early + 1), late - 1)
-            gap = self.evaluate(guess)[1].position[joint] - edge
+            gap = self._at(guess, on_shaft)[joint] - edge
             if gap == 0.0:
                 return guess
             if gap * gap_late > 0:
@@ -240,6 +242,10 @@ class Locked:
                     gap_late /= 2
                 side = -1
         return late
+
+    def _at(self, tick: int, on_shaft: bool) -> list[float]:
+        reached = self.evaluate(tick)[1]
+        return reached.shaft if on_shaft else reached.position
 
     def drive_torques(self, field: Field) -> list[float]:
         """What each drive gives at its joint, friction included, N·m."""

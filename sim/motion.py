@@ -18,7 +18,7 @@ from .drive import Drive
 from .individual import Individual
 from .locked import Arrival, Field, Locked
 from .moves import Moves
-from .pose import STOP_MARGIN_RAD, HandPath, Pose
+from .pose import STOP_MARGIN_RAD, HandPath, Pose, Wait
 from .slipping import CHECK_EVERY, SUBSTEP, Slipping
 from .switch import Switch
 from .transmission import Transmission
@@ -94,6 +94,19 @@ class Motion:
     def lead(self, hand: HandPath | None) -> None:
         """Let a hand lead a joint, or let go (between `settle` and `changed`)."""
         self._pose.hand = hand
+
+    def wait(self, who: int, what: Wait | None) -> None:
+        """Commit the pose at the tick at which these bounds are left (after `settle`)."""
+        if what is None:
+            self._pose.waits.pop(who, None)
+        else:
+            self._pose.waits[who] = what
+        self._plan = None
+
+    @property
+    def waiting(self) -> bool:
+        """Whether anybody waits for bounds to be left."""
+        return bool(self._pose.waits)
 
     def motor_rad(self, joint: int, shaft_rad: float) -> float:
         """The motor shaft's angle at the motor for its angle in joint rad."""
@@ -211,7 +224,10 @@ class Motion:
         reached = self._locked.evaluate(end)[1]
         if reached.strain > LEAVE_LOCK:
             return start, partial(self._start_engine, start)
-        return self._first_crossing(start, end, reached.position)
+        tick, action = self._first_crossing(start, end, reached.position)
+        if self._pose.waits and (awaited := self._first_awaited(start, tick)) < tick:
+            return awaited, _nothing
+        return tick, action
 
     def _first_crossing(
         self, start: int, end: int, position: list[float]
@@ -235,6 +251,18 @@ class Motion:
                     first = max(tick, start)
                     action = partial(self._start_engine, first)
         return first, action
+
+    def _first_awaited(self, start: int, end: int) -> int:
+        """When somebody's bounds are left, at `end` at the latest."""
+        first, reached = end, self._locked.evaluate(end)[1]
+        for joint, on_shaft, low, high, fine in self._pose.waits.values():
+            angle = (reached.shaft if on_shaft else reached.position)[joint]
+            if fine:
+                first = min(first, start + SUBSTEP)
+            elif not low < angle < high:
+                edge = high if angle >= high else low
+                first = min(first, self._locked.crossing(joint, edge, start, end, on_shaft))
+        return first
 
     def _cam(self, joint: int) -> None:
         switch = self._pose.switches[joint]

@@ -5,31 +5,36 @@ These are the solved DC volts; hum and drift of a floating node are not in them.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import NamedTuple
 
 import numpy as np
 
 from .circuit import Array, Circuit, Island
 from .crossings import Crossings
+from .disc import Disc
 from .wave import Floats, Ints
 
 
 class Solution(NamedTuple):
-    """From `tick` on: a circuit, the volts of its rails, the setting of every contact."""
+    """From `tick` on: a circuit, the volts of its rails, the setting of every contact.
+
+    `discs` by their setting's name (`J1.ENC`).
+    """
 
     tick: int
     circuit: Circuit
     known_v: Array
     settings: dict[str, int]
+    discs: Mapping[str, Disc]
 
 
 class NodeVolts:
-    """Volts of nodes over a series of solutions; `discs` by their setting's name (`J1.ENC`)."""
+    """Volts of nodes over a series of solutions; `passed` by a disc's setting's name."""
 
-    def __init__(self, solutions: Sequence[Solution], discs: dict[str, Crossings]) -> None:
+    def __init__(self, solutions: Sequence[Solution], passed: dict[str, Crossings]) -> None:
         self._solutions = solutions
-        self._discs = discs
+        self._passed = passed
         self._solved: dict[tuple[object, ...], Array] = {}
 
     def of(self, node: str) -> tuple[Ints, Floats]:
@@ -49,25 +54,29 @@ class NodeVolts:
         if island is None:
             known = solution.known_v[circuit.known.index(node)]
             return np.array([solution.tick]), np.array([known])
-        names = [choice.name for choice in island.choices if choice.name in self._discs]
-        tick, states = self._states(names, solution.tick, end)
+        names = [choice.name for choice in island.choices if choice.name in self._passed]
+        tick, states = self._states(names, solution, end)
         rows, which = np.unique(states, axis=0, return_inverse=True)
         at = island.index[node]
         volts = [self._solve(solution, island, zip(names, row, strict=True))[at] for row in rows]
         return tick, np.array(volts)[which.ravel()]
 
-    def _states(self, names: Sequence[str], begin: int, end: int | None) -> tuple[Ints, Ints]:
+    def _states(
+        self, names: Sequence[str], solution: Solution, end: int | None
+    ) -> tuple[Ints, Ints]:
         """Every tick at which one of these discs enters a quarter cycle, and all their states."""
+        begin = solution.tick
         ticks = [np.array([begin])]
         for name in names:
-            passed = self._discs[name].tick
+            passed = self._passed[name].tick
             ticks.append(passed[(passed > begin) & (passed < end if end is not None else True)])
         tick = np.unique(np.concatenate(ticks))
         states = np.zeros((len(tick), len(names)), dtype=np.int64)
         for column, name in enumerate(names):
-            disc = self._discs[name]
-            entered = np.append(disc.start, disc.position)
-            states[:, column] = entered[np.searchsorted(disc.tick, tick, side="right")] & 3
+            passes = self._passed[name]
+            entered = np.append(passes.start, passes.position)
+            entered = entered[np.searchsorted(passes.tick, tick, side="right")]
+            states[:, column] = solution.discs[name].state_in(entered)
         return tick, states
 
     def _solve(

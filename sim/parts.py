@@ -13,7 +13,8 @@ from typing import Any
 
 PARAMETERS: dict[str, dict[str, float]] = {
     "MOTOR": {"current": 1.0},
-    "DRIVE": {"microsteps": 1.0, "standstill": 1.0},
+    "DRIVE": {"microsteps": 1.0, "standstill": 1.0, "late_s": 0.0},
+    "ENC": {"lines": 0.0},
     "COUPLING": {"n_m": math.inf},
     "GEAR": {
         "play_deg": 0.0,
@@ -22,16 +23,26 @@ PARAMETERS: dict[str, dict[str, float]] = {
         "bind_deg": 0.0,
         "bind_width_deg": 4.0,
     },
-    "SW": {"deg": 0.0, "sticky_deg": 0.0, "overrun_deg": 0.0, "ohm": 0.0, "bounce_s": 0.0},
+    "SW": {
+        "deg": 0.0,
+        "sticky_deg": 0.0,
+        "overrun_deg": 0.0,
+        "ohm": 0.0,
+        "bounce_s": 0.0,
+        "stuck": 0.0,
+    },
 }
 """What can be set on a part, with its sound value.
 
 MOTOR: current, a fraction of the set current.
-DRIVE: microsteps for each one that was set; the share of the current left at standstill.
+DRIVE: microsteps for each one that was set; the share of the current left at standstill; what the
+DIR input takes longer to go dark.
+ENC: lines missing from the disc.
 COUPLING: the torque at the shaft at which it slips.
 GEAR: more play; the ratio as a multiple of the right one; friction over a span of angles.
 SW: shift of the bracket; a lag in letting go; how far beyond its operating point the cam leaves the
-lever again (0: never); contact resistance; time for which contacts bounce.
+lever again (0: never); contact resistance; time for which contacts bounce; the throw that the
+contact does not leave again (1: at rest, 2: pressed, 0: neither).
 """
 
 

@@ -1,21 +1,26 @@
 """One digital input of the card: threshold with hysteresis, and what a floating one does.
 
-A driven input follows its source at once. A floating one keeps its charge: it creeps towards the
-volts its leakage gives it, with mains hum from the cable and a slow drift on top. Its crossings of
-the thresholds come from that formula, by bracketing and bisection, never from sampling.
+A driven input follows its source at once, or through a large resistance as fast as that charges
+it. A floating one has a source so weak that what it picks up decides: it keeps its charge and
+creeps towards the volts its leakage gives it, with mains hum from the cable and a slow drift on
+top. Its crossings of the thresholds come from that formula, by bracketing and bisection, never from
+sampling.
 """
 
 from __future__ import annotations
 
+import cmath
 import math
 
 import numpy as np
 
-from .clock import TICKS_PER_S
+from .clock import NEVER, TICKS_PER_S
 from .individual import drawn
+from .settling import Settling
 
-FLOATING_S = 10e-6
-"""An input whose source needs longer than this to charge it counts as floating."""
+AT_ONCE_S = 0.5e-6
+"""A time constant that is over before the next edge: at the card's highest rate a disc needs some
+4 µs for a quarter cycle."""
 _WINDOW_S = 0.1
 _GRID = 201
 _DRIFT_HZ = (0.11, 0.29)
@@ -43,26 +48,47 @@ class InputPin:
         random = drawn(seed, f"{name}.pickup")
         self._hum_phase = random.uniform(0, 2 * math.pi)
         self._drift_phase = (random.uniform(0, 2 * math.pi), random.uniform(0, 2 * math.pi))
+        # A source that pick-up of half the undecided band gets the better of drives nothing.
+        pick_up_a = hum_a + drift_a
+        self._floats_ohm = 0.5 * (high_v - low_v) / pick_up_a if pick_up_a else math.inf
         self._from_v = self._to_v = 0.0
         self._since = 0
         self._ohm = 0.0
+        self._settling: Settling | None = None
+
+    def floats(self, source_ohm: float) -> bool:
+        """Whether a source of this resistance would leave the input floating."""
+        return source_ohm > self._floats_ohm
 
     def slow(self, source_ohm: float) -> bool:
-        """Whether a source of this resistance would leave the input floating."""
-        return source_ohm * self._farad > FLOATING_S
+        """Whether such a source drives the input, but takes its time."""
+        return source_ohm * self._farad > AT_ONCE_S and not self.floats(source_ohm)
+
+    def tau_ticks(self, source_ohm: float) -> float:
+        """Time constant with such a source."""
+        return source_ohm * self._farad * TICKS_PER_S
+
+    @property
+    def thresholds(self) -> tuple[float, float]:
+        """Volts at and below which the level is 0, at and above which it is 1."""
+        return self._low_v, self._high_v
 
     @property
     def floating(self) -> bool:
         """Whether nothing drives the input."""
-        return self.slow(self._ohm)
+        return self.floats(self._ohm)
 
     def drive(self, now: int, volts: float, source_ohm: float) -> None:
         """The circuit around the input changed: new open volts and source resistance."""
         if volts == self._to_v and source_ohm == self._ohm:
             return
         held = self._charge(now)
+        self._settling = None
+        if self.slow(source_ohm):
+            self._settling = Settling(self._low_v, self._high_v, self.level, held)
+            self._settling.drive(now, volts, self.tau_ticks(source_ohm))
         self._from_v, self._to_v, self._since, self._ohm = held, volts, now, source_ohm
-        if not self.floating:
+        if not self.floating and self._settling is None:
             self._from_v = volts
             if volts >= self._high_v:
                 self.level = 1
@@ -70,6 +96,8 @@ class InputPin:
                 self.level = 0
 
     def _charge(self, now: int) -> float:
+        if self._settling is not None:
+            return self._settling.volts(now)
         if not self.floating:
             return self._to_v
         elapsed = (now - self._since) / TICKS_PER_S
@@ -84,6 +112,10 @@ class InputPin:
         wave += 0.6 * math.sin(2 * math.pi * _DRIFT_HZ[1] * time + second)
         return self._drift_a * ohm * wave / 1.6
 
+    def hum(self) -> tuple[complex, complex]:
+        """Mains current coupled in (peak phasor, A) and the input's own admittance (S)."""
+        return cmath.rect(self._hum_a, self._hum_phase), 1j * self._omega * self._farad
+
     def _hum_v(self) -> tuple[float, float]:
         lag = self._omega * self._ohm * self._farad
         return self._hum_a * self._ohm / math.hypot(1, lag), self._hum_phase - math.atan(lag)
@@ -91,7 +123,7 @@ class InputPin:
     def volts(self, now: int) -> float:
         """Volts at the pin now."""
         if not self.floating:
-            return self._to_v
+            return self._charge(now)
         height, phase = self._hum_v()
         hum = height * math.cos(self._omega * now / TICKS_PER_S + phase)
         return self._charge(now) + hum + self.drift_v(now, self._ohm)
@@ -102,6 +134,11 @@ class InputPin:
         The level is unchanged when no crossing lies in the window: ask again then. None when the
         pin can never cross as things are.
         """
+        if self._settling is not None:
+            if self._settling.level != self.level:
+                self._settling.flip()
+            due = self._settling.due()
+            return None if due >= NEVER else (max(due, now), 1 - self.level)
         if not self.floating:
             return None
         height, phase = self._hum_v()

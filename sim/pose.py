@@ -37,6 +37,19 @@ class HandPath(NamedTuple):
         )
 
 
+class Wait(NamedTuple):
+    """Somebody waits for a joint, or its motor shaft, to leave these bounds (joint rad).
+
+    `fine`: for they cannot be told, at every sub-step.
+    """
+
+    joint: int
+    on_shaft: bool
+    low: float
+    high: float
+    fine: bool = False
+
+
 class Pose:
     """Joint angles `position` and motor shafts `shaft` (both in joint rad) at `tick`.
 
@@ -63,6 +76,7 @@ class Pose:
         self.hand: HandPath | None = None
         self.low = [0.0] * self.count
         self.high = [0.0] * self.count
+        self.waits: dict[int, Wait] = {}
         for joint, angle in enumerate(self.position):
             switches[joint].move_cam(math.degrees(angle))
             self.bound(joint)
@@ -71,6 +85,17 @@ class Pose:
         """Take a joint's bounds from its switch."""
         low, high = self.switches[joint].bounds_deg()
         self.low[joint], self.high[joint] = math.radians(low), math.radians(high)
+
+    def narrowed(self) -> tuple[list[float], list[float]]:
+        """Bounds of the joints, drawn closer where somebody waits; shafts keep their gaps."""
+        low, high = list(self.low), list(self.high)
+        for wait in self.waits.values():
+            joint = wait.joint
+            gap = self.shaft[joint] - self.position[joint] if wait.on_shaft else 0.0
+            fine = wait.fine or (wait.on_shaft and self.gears[joint].slip_n_m < math.inf)
+            low[joint] = math.inf if fine else max(low[joint], wait.low - gap)
+            high[joint] = min(high[joint], wait.high - gap)
+        return low, high
 
     def motor_rad(self, joint: int, shaft_rad: float) -> float:
         """The motor shaft's angle at the motor for its angle in joint rad."""

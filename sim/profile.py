@@ -16,10 +16,11 @@ class Profile:
     """Distance travelled since `start`, in steps, always counting upwards.
 
     `segments` holds (time from start in s, distance, rate, acceleration) at each corner;
-    `total` is the whole distance, or None for a run without an end.
+    `total` is the whole distance, or None for a run without an end. The first pulse is given at
+    tick `first` already, when there is one; all others when their step is complete.
     """
 
-    __slots__ = ("_times", "corners", "end", "segments", "start", "total")
+    __slots__ = ("_times", "corners", "end", "first", "segments", "start", "total")
 
     def __init__(
         self,
@@ -27,8 +28,10 @@ class Profile:
         segments: list[tuple[float, float, float, float]],
         total: float | None,
         duration_s: float,
+        first: int | None = None,
     ) -> None:
         self.start = start
+        self.first = first
         self.segments = segments
         self.total = total
         self.end = NEVER if total is None else start + ticks(duration_s)
@@ -56,17 +59,25 @@ class Profile:
 
     def pulses(self, tick: int) -> int:
         """Whole steps given by this tick."""
-        return math.floor(self.at(tick)[0] + 1e-9)
+        given = math.floor(self.at(tick)[0] + 1e-9)
+        if given == 0 and self.first is not None and tick >= self.first and self.total != 0:
+            return 1
+        return given
 
 
-def move(start: int, steps: int, rate: float, acceleration: float) -> Profile:
-    """A move of `steps` (> 0) at up to `rate` steps/s: trapezoid, or triangle when too short."""
+def move(
+    start: int, steps: int, rate: float, acceleration: float, first: int | None = None
+) -> Profile:
+    """A move of `steps` (> 0) at up to `rate` steps/s: trapezoid, or triangle when too short.
+
+    `first` is the tick of the first pulse, when it does not wait for its whole step.
+    """
     ramp = rate * rate / (2 * acceleration)
     if 2 * ramp >= steps:
         peak = math.sqrt(acceleration * steps)
         half = peak / acceleration
         segments = [(0.0, 0.0, 0.0, acceleration), (half, steps / 2, peak, -acceleration)]
-        return Profile(start, segments, steps, 2 * half)
+        return Profile(start, segments, steps, 2 * half, first)
     ramp_s = rate / acceleration
     cruise_s = (steps - 2 * ramp) / rate
     segments = [
@@ -74,17 +85,17 @@ def move(start: int, steps: int, rate: float, acceleration: float) -> Profile:
         (ramp_s, ramp, rate, 0.0),
         (ramp_s + cruise_s, steps - ramp, rate, -acceleration),
     ]
-    return Profile(start, segments, steps, 2 * ramp_s + cruise_s)
+    return Profile(start, segments, steps, 2 * ramp_s + cruise_s, first)
 
 
-def run(start: int, rate: float, acceleration: float) -> Profile:
-    """A run without end at `rate` steps/s."""
+def run(start: int, rate: float, acceleration: float, first: int | None = None) -> Profile:
+    """A run without end at `rate` steps/s; `first` as for a move."""
     ramp_s = rate / acceleration
     segments = [
         (0.0, 0.0, 0.0, acceleration),
         (ramp_s, rate * ramp_s / 2, rate, 0.0),
     ]
-    return Profile(start, segments, None, 0.0)
+    return Profile(start, segments, None, 0.0, first)
 
 
 def stop(profile: Profile, tick: int, acceleration: float) -> Profile:
@@ -99,6 +110,7 @@ def stop(profile: Profile, tick: int, acceleration: float) -> Profile:
         final = min(final, math.ceil(profile.total))
     gap = final - distance
     if rate <= 0 or gap <= 0:
-        return Profile(tick, [(0.0, final, 0.0, 0.0)], final, 0.0)
+        return Profile(tick, [(0.0, final, 0.0, 0.0)], final, 0.0, profile.first)
     slowing = rate * rate / (2 * gap)
-    return Profile(tick, [(0.0, distance, rate, -slowing)], final, rate / slowing)
+    whole_s = rate / slowing
+    return Profile(tick, [(0.0, distance, rate, -slowing)], final, whole_s, profile.first)

@@ -20,7 +20,7 @@ from .wave import Floats, Ints, Wave, wave
 if TYPE_CHECKING:
     from .rig import Rig
 
-PINS = ("ENA", "DIR", "STEP", "DRIVE", "SW", "ENC.A", "ENC.B")
+PINS = ("ENA", "DIR", "STEP", "DRIVE", "SW", "ENC.A", "ENC.B", "ENC.Z")
 """Digital signals of a joint: the card's pins, and whether the drive is energised (`DRIVE`)."""
 SHAFTS = ("ANGLE_DEG", "SHAFT_DEG", "TORQUE_N_M")
 """Joint angle, motor shaft angle at the motor, torque at the joint that the drive gives."""
@@ -107,7 +107,7 @@ class Signals:
         number, recording = self._joints.index(joint), self._recording
         fits, flips = recording.fits[number], recording.flips[number]
         tick, levels = pin_edges(fits, flips, self._discs, self._stretches.begin)
-        for channel, pin in enumerate(("ENC.A", "ENC.B")):
+        for channel, pin in enumerate(("ENC.A", "ENC.B", "ENC.Z")):
             name = f"{joint}.{pin}"
             self._waves[name] = wave(name, "", recording.began, tick, levels[:, channel])
 

@@ -6,7 +6,6 @@ between two events. Between events nothing moves except by `Motion`'s own accoun
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Callable, Sequence
 from types import TracebackType
@@ -17,13 +16,15 @@ from .body import Body
 from .card import Card
 from .circuit import RAILS_MOVED_V, Island
 from .clock import EventQueue, Timer, ticks
-from .drive import TWO_PI, Drive
-from .encoder import HOLD, Counter, Levels
+from .counting import Counting
+from .drive import Drive
 from .gauges import Gauges
 from .hands import Hands
 from .harness import Harness, Solved, input_pins
-from .individual import draw_individual
+from .individual import draw_individual, draw_scene, drawn_figures
+from .meter import Meter
 from .motion import Motion
+from .opto import Opto
 from .parts import Parts
 from .pins import InputPin
 from .switch import AT_REST, IN_TRANSIT, PRESSED, Switch
@@ -47,7 +48,8 @@ class Rig:
         start_pose_deg: Sequence[float] | None = None,
         parts: dict[str, Any] | None = None,
     ) -> None:
-        self.scene, self.seed, self.now = scene, seed, 0
+        self.scene, self.seed, self.now = draw_scene(scene, seed), seed, 0
+        scene = self.scene
         self.individual = draw_individual(scene, seed, start_pose_deg)
         self.listeners: list[Callable[[], None]] = []
         self.trace = Trace(self)
@@ -56,6 +58,7 @@ class Rig:
             base_tilt_rad=self.individual.base_tilt_rad,
             friction_n_m=self.individual.friction_n_m,
         )
+        self.opto = Opto(scene)
         self._queue = EventQueue()
         self.harness = Harness(scene, self.individual, seed)
         self.drives = [
@@ -80,17 +83,18 @@ class Rig:
             self.gears,
             self.switches,
             self.moved_switch,
-            self._turn_discs,
+            self._moved,
         )
         self.pins = self._make_pins()
         self._float_timers: dict[str, Timer] = {}
-        discs = self.discs((self.motion.position, self.motion.shaft))
-        self.counters = [Counter(joint, disc) for joint, disc in enumerate(discs)]
+        self.counting = Counting(self, self._flipped)
+        self.counters = self.counting.counters
         self._levels = [0] * len(scene.joint)
         self._in_transit = [False] * len(scene.joint)
-        self.card = Card(self, len(scene.joint))
+        self.card = Card(self, len(scene.joint), scene.card.direction_lead_s)
         self.hands = Hands(self)
-        self.gauges = Gauges(self, seed)
+        self.gauges = Gauges(self)
+        self.meter = Meter(self, seed)
         for joint, switch in enumerate(self.switches):
             self.harness.set(f"{scene.joint[joint].name}.SW", int(switch.pressed))
         self.fit(self.harness.parts)
@@ -194,13 +198,15 @@ class Rig:
 
     def read_count(self, axis: int) -> int:
         """A joint's counter now."""
-        counter = self.counters[axis]
-        discs = self.discs(self.motion.places(self.now))
-        return counter.count_at([discs[disc] for disc in counter.discs])
+        return self.counting.read(axis)
 
     def preset_count(self, axis: int, value: int) -> None:
         """Load a joint's counter."""
         self.counters[axis].count += value - self.read_count(axis)
+
+    def watch_index(self, axis: int, on: bool) -> None:
+        """Tell the card of a joint's next index, or no more."""
+        self.counting.watch_index(axis, on)
 
     def level(self, axis: int) -> int:
         """A switch input's level now."""
@@ -233,8 +239,9 @@ class Rig:
 
     def fit(self, parts: Parts) -> None:
         """Take other parts: conductors, bridges, parameters. The arm stays where it is."""
-        self.motion.settle(self.now)
+        self.catch_up()
         self.harness.fit(parts)
+        self.counting.fit(parts)
         for number, drive in enumerate(self.drives):
             drive.fit(parts, self.scene.drive.standstill_current)
             self.gears[number].fit(parts, self.motion.shaft[number])
@@ -242,19 +249,21 @@ class Rig:
         self._watch_standstill()
         self._refresh_all()
         for number, switch in enumerate(self.switches):
-            if switch.move_cam(math.degrees(self.motion.positions(self.now)[number])):
-                self.moved_switch(number)
+            switch.move_cam(math.degrees(self.motion.positions(self.now)[number]))
+            self.moved_switch(number)
         self.motion.changed(self.now)
 
     def supply_changed(self) -> None:
         """The 24 V supply switch was thrown."""
+        self.catch_up()
         self._refresh_all()
 
     def moved_switch(self, joint: int) -> None:
         """A lever moved: the contacts break now and make after their transfer time."""
         switch, name = self.switches[joint], f"{self.scene.joint[joint].name}.SW"
         wanted = PRESSED if switch.pressed else AT_REST
-        if self._in_transit[joint] or self.harness.settings[name] == wanted:
+        now = self.harness.settings[name]
+        if self._in_transit[joint] or now == wanted or switch.holds(now):
             return
         self._in_transit[joint] = True
         self._set(name, IN_TRANSIT)
@@ -276,6 +285,7 @@ class Rig:
 
     def _set(self, name: str, setting: int) -> None:
         """Set a contact or output, then look at everything that hangs on its island."""
+        self.catch_up()
         island = self.harness.circuit.island_of_choice[name]
         if self.harness.set(name, setting) and self._rails_moved():
             self._refresh_all()
@@ -297,9 +307,10 @@ class Rig:
     def _refresh(self, island: Island) -> None:
         pins = [pin for pin in island.nodes if pin in self.pins]
         for number, joint in enumerate(self.scene.joint):
-            switch_pin, a, b = input_pins(joint.name)
-            if a in pins or b in pins:
-                self._refit_counter(number)
+            switch_pin, *channels = input_pins(joint.name)
+            if any(channel in pins for channel in channels):
+                self.counting.refit(number)
+                self.trace.fitted(number)
             if switch_pin in pins:
                 self._follow(number, switch_pin, self.harness.look(switch_pin))
         if island.leds or any(choice.name.endswith(".DRIVE") for choice in island.choices):
@@ -319,7 +330,9 @@ class Rig:
                 self.motion.settle(self.now)
                 drive.step(self._sign(direction))
                 changed.append(number)
-            drive.direction_lit, drive.step_lit, drive.enable_lit = direction, step, enable
+            if direction != drive.direction_lit:
+                self._turn_direction(number, direction)
+            drive.step_lit, drive.enable_lit = step, enable
             drive.supply_v = self.harness.drive_supply_v(joint)
             drive.supplied = drive.supply_v >= self.scene.drive.undervoltage_v
             energised = drive.supplied and enable == self.scene.drive.enable_lit
@@ -335,13 +348,33 @@ class Rig:
         if changed:
             self.motion.changed(self.now)
 
+    def _turn_direction(self, number: int, lit: bool) -> None:
+        """A DIR input lights or goes dark: its opto makes the drive see it, now or later."""
+        joint, drive = self.scene.joint[number], self.drives[number]
+        amps = self.harness.opto_amps(joint)[0]
+        late_s = self.opto.direction_late_s(lit, amps, drive.late_s)
+        drive.direction_lit = lit
+        drive.direction_change += 1
+        if not late_s:
+            drive.direction_taken = lit
+            return
+
+        def seen(change: int = drive.direction_change) -> None:
+            if change == drive.direction_change:
+                self.catch_up()
+                drive.direction_taken = lit
+                self._route_steps([number])
+                self.motion.changed(self.now)
+
+        self.at(self.now + ticks(late_s), seen)
+
     def _sign(self, direction_lit: bool) -> int:
         lit = self.scene.drive.direction_lit
         return lit if direction_lit else -lit
 
     def _route_steps(self, numbers: Sequence[int]) -> None:
         """Find which pulse generator each drive follows, by raising each STEP output in turn."""
-        feeds: dict[int, list[tuple[Any, int]]] = {number: [] for number in numbers}
+        feeds: dict[int, list[tuple[Any, int, float]]] = {number: [] for number in numbers}
         islands = {
             id(isle): isle
             for number in numbers
@@ -356,106 +389,43 @@ class Rig:
                 before = {n: self.harness.lit(self.scene.joint[n]) for n in listening}
                 self.harness.settings[output] = 1
                 during = {n: self.harness.lit(self.scene.joint[n]) for n in listening}
+                amps = {n: self.harness.opto_amps(self.scene.joint[n])[1] for n in listening}
                 self.harness.settings[output] = 0
                 for n in listening:
                     if during[n][1] != before[n][1] and self.drives[n].energised:
                         # The opto lights at the pulse, or at its end when it is wired upside down.
                         at_edge = during[n] if during[n][1] else before[n]
-                        feeds.setdefault(n, []).append(
-                            (self.card.axis[axis], self._sign(at_edge[0]))
-                        )
+                        direction, drive = at_edge[0], self.drives[n]
+                        if direction == drive.direction_lit:  # not moved by the pulse itself
+                            direction = drive.direction_taken
+                        share = self.opto.taken(amps[n]) if during[n][1] else 1.0
+                        if share:
+                            feed = self.card.axis[axis], self._sign(direction), share
+                            feeds.setdefault(n, []).append(feed)
         for number, fed in feeds.items():
             self.drives[number].feed(self.now, fed)
 
     # --- encoders and inputs ---------------------------------------------------------------
 
-    def discs(self, places: tuple[Sequence[float], Sequence[float]]) -> list[int]:
-        """Every encoder's disc in whole quarter cycles, for joint angles and shafts in rad."""
-        position, shaft = places
-        result = []
-        for number, joint in enumerate(self.scene.joint):
-            angle = position[number]
-            if joint.encoder.mount == "motor":
-                angle = self.motion.motor_rad(number, shaft[number])
-            turns = angle / TWO_PI
-            result.append(
-                math.floor(turns * joint.encoder.counts + self.individual.encoder_phase[number])
-            )
-        return result
+    def catch_up(self) -> None:
+        """Bring joints and counters up to now, before something changes for them."""
+        self.motion.settle(self.now)
+        self.counting.turn()
 
-    def _turn_discs(self) -> None:
-        """Let every counter follow its discs to the pose."""
-        discs = self.discs((self.motion.position, self.motion.shaft))
-        for counter in self.counters:
-            counter.turn_to([discs[disc] for disc in counter.discs])
+    def _moved(self) -> None:
+        """The pose was committed."""
+        self.now = max(self.now, self.motion.tick)
+        self.counting.turn()
 
-    def _refit_counter(self, number: int) -> None:
-        """Find which discs reach a counter's pins and what the pins do in each of their states."""
-        name, harness = self.scene.joint[number].name, self.harness
-        _, *pins = input_pins(name)
-        discs = self.discs(self.motion.places(self.now))
-        for joint, disc in zip(self.scene.joint, discs, strict=True):
-            harness.settings[f"{joint.name}.ENC"] = disc & 3
-        sources = [
-            disc
-            for disc, joint in enumerate(self.scene.joint)
-            if any(
-                harness.circuit.island_of[pin]
-                is harness.circuit.island_of_choice.get(f"{joint.name}.ENC")
-                for pin in pins
-            )
-        ]
-        sources = [disc for disc in sources if self._reaches(disc, pins)] or [number]
-        table = {}
-        for states in itertools.product(range(4), repeat=len(sources)):
-            for disc, state in zip(sources, states, strict=True):
-                harness.settings[f"{self.scene.joint[disc].name}.ENC"] = state
-            table[states] = self._pin_levels(pins)
-        for disc in sources:
-            harness.settings[f"{self.scene.joint[disc].name}.ENC"] = discs[disc] & 3
-        counter = self.counters[number]
-        for channel, pin in enumerate(pins):
-            if not self.pins[pin].floating:
-                self.pins[pin].level = counter.levels[channel]
-            solved = harness.look(pin)
-            self.pins[pin].drive(self.now, solved.volt(pin), solved.source_ohm(pin))
-            self._watch(pin, lambda level, channel=channel: self._flip(number, channel, level))  # type: ignore[misc]
-        counter.fit(tuple(sources), table, [discs[disc] for disc in sources])
-        self.trace.fitted(number)
-
-    def _flip(self, number: int, channel: int, level: int) -> None:
+    def _flipped(self, number: int, channel: int, level: int) -> None:
         """A counter's floating pin crossed a threshold."""
-        self.counters[number].pin(channel, level)
         self.trace.flipped(number, channel, level)
-
-    def _reaches(self, disc: int, pins: Sequence[str]) -> bool:
-        """Whether a disc's state makes any difference at these pins."""
-        name = f"{self.scene.joint[disc].name}.ENC"
-        kept = self.harness.settings[name]
-        seen = set()
-        for state in range(4):
-            self.harness.settings[name] = state
-            seen.add(tuple(round(self.harness.look(pin).volt(pin), 3) for pin in pins))
-        self.harness.settings[name] = kept
-        return len(seen) > 1
-
-    def _pin_levels(self, pins: Sequence[str]) -> Levels:
-        levels = []
-        card = self.scene.card
-        for pin in pins:
-            solved = self.harness.look(pin)
-            volts, slow = solved.volt(pin), self.pins[pin].slow(solved.source_ohm(pin))
-            if slow or card.input_low_v < volts < card.input_high_v:
-                levels.append(HOLD)
-            else:
-                levels.append(int(volts >= card.input_high_v))
-        return levels[0], levels[1]
 
     def _follow(self, number: int, name: str, solved: Solved) -> None:
         """Let a switch input follow its circuit."""
         pin = self.pins[name]
         pin.drive(self.now, solved.volt(name), solved.source_ohm(name))
-        self._watch(name, lambda level: self._switch_edge(number, level))
+        self.follow_pin(name, lambda level: self._switch_edge(number, level))
         self._switch_edge(number, pin.level)
 
     def _switch_edge(self, number: int, level: int) -> None:
@@ -465,11 +435,13 @@ class Rig:
         self.trace.edge(f"{self.scene.joint[number].name}.SW", level)
         self.card.edge(number, level)
 
-    def _watch(self, name: str, on_level: Callable[[int], None]) -> None:
-        """Queue the next crossing of a floating input, if it has one."""
+    def follow_pin(self, name: str, on_level: Callable[[int], None] | None) -> None:
+        """Queue the next crossing of a floating or slow input, if it has one."""
         timer = self._float_timers.pop(name, None)
         if timer is not None:
             timer.cancel()
+        if on_level is None:
+            return
         pin = self.pins[name]
         crossing = pin.next_crossing(self.now)
         if crossing is None:
@@ -481,7 +453,7 @@ class Rig:
                 pin.level = level
                 self.motion.settle(self.now)
                 on_level(level)
-            self._watch(name, on_level)
+            self.follow_pin(name, on_level)
 
         self._float_timers[name] = self._queue.at(tick, cross)
 
@@ -493,6 +465,11 @@ class Rig:
             if rate > 0:
                 duty[f"{joint.name}.STEP"] = min(1.0, rate * self.scene.card.pulse_s)
         return duty
+
+    def drawn(self) -> dict[str, float]:
+        """Every figure that the seed drew, by name; those of a scene's spreads by their path."""
+        names = [joint.name for joint in self.scene.joint]
+        return self.individual.figures(names) | drawn_figures(self.scene, self.seed)
 
     # --- truth -----------------------------------------------------------------------------
 

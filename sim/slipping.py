@@ -79,7 +79,8 @@ class Slipping:
         gaps = [shaft - joint for shaft, joint in zip(pose.shaft, position, strict=True)]
         holding, turning, couplings = self._split(tick, gaps)
         strength = [drive.strength(tick) for drive in pose.drives]
-        lows, highs, hand = pose.low, pose.high, pose.hand
+        lows, highs = pose.narrowed() if pose.waits else (pose.low, pose.high)
+        hand = pose.hand
         count, sine, substeps = pose.count, math.sin, self.substeps
         while tick + SUBSTEP <= limit:
             torques = [0.0] * count

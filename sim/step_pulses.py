@@ -56,4 +56,6 @@ def pulse_ticks(profile: Profile, first: int, last: int) -> Ints:
         elapsed = time[at] + 2 * ahead / (rate[at] + speed)
     ticks = np.ceil(np.nan_to_num(elapsed, nan=0.0, posinf=0.0) * TICKS_PER_S)
     found: Ints = profile.start + ticks.astype(np.int64)
+    if profile.first is not None:
+        found[number == 1] = profile.first
     return found

@@ -41,6 +41,7 @@ class Switch:
         self.sticky_deg = 0.0
         self.overrun_deg = 0.0
         self.bounce_s = 0.0
+        self._stuck = 0
         self._beyond = False
         self.by_cam = False
         self.by_finger = False
@@ -52,6 +53,11 @@ class Switch:
         self.sticky_deg = parts.parameter(self.name, "sticky_deg")
         self.overrun_deg = parts.parameter(self.name, "overrun_deg")
         self.bounce_s = parts.parameter(self.name, "bounce_s")
+        self._stuck = round(parts.parameter(self.name, "stuck"))
+
+    def holds(self, setting: int) -> bool:
+        """Whether the contact stays at this setting, whatever the lever does."""
+        return self._stuck == setting + 1
 
     def bounces(self) -> list[tuple[float, float]]:
         """Seconds after contact at which it parts and meets again, for one operation."""

@@ -83,8 +83,16 @@ class Trace:
         """A counter may have another table, or other levels at its pins."""
         if self.on:
             counter = self._rig.counters[number]
+            discs = self._rig.counting.discs
             self._recording.fits[number].append(
-                Fit(when or self._moment(), counter.discs, counter.table, counter.levels)
+                Fit(
+                    when or self._moment(),
+                    counter.discs,
+                    counter.table,
+                    (*counter.levels, counter.index_level),
+                    tuple(discs[disc] for disc in counter.discs),
+                    {c: (pin.copy(), drives) for c, (pin, drives) in counter.slow.items()},
+                )
             )
 
     def flipped(self, number: int, channel: int, level: int) -> None:
@@ -98,7 +106,13 @@ class Trace:
             harness = self._rig.harness
             known_v = harness.circuit.known_v.copy()
             self._recording.solutions.append(
-                Solution(self._rig.now, harness.circuit, known_v, harness.settings.copy())
+                Solution(
+                    self._rig.now,
+                    harness.circuit,
+                    known_v,
+                    harness.settings.copy(),
+                    self._rig.counting.by_setting(),
+                )
             )
 
     def _moment(self) -> Moment:

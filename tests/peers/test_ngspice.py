@@ -1,4 +1,4 @@
-"""One switch circuit and one encoder circuit against ngspice, to 1 mV.
+"""One switch circuit and one encoder circuit against ngspice, to 1 mV; ohms of a cable to 0.1 %.
 
 The netlists below are written by hand from the scene's drawing, not derived from the harness: six
 encoders on the 5 V rail, each behind its own two supply wires; one changeover switch between 0 V
@@ -197,3 +197,48 @@ def test_an_encoder_that_lost_its_ground_pulls_both_channels_up(tmp_path: Path) 
         ("J1.ENC.0V", "minus1"),
     ):
         assert harness.look(place).volt(place) == pytest.approx(theirs[name], abs=MILLIVOLT), place
+
+
+def ohms_deck(harness: Harness, bridge_ohm: float) -> list[str]:
+    """J5's switch at rest, its input leaking to the 5 V rail, all supplies off; 1 A in at the pin.
+
+    Over the rail the current finds the six encoders, each behind its own two supply wires.
+    """
+    ohm = harness.parts.ohm
+    deck = [
+        "Itest 0 pin 1",
+        f"Rcom pin lug {ohm['J5.SW.COM']!r}",
+        f"Rcontact lug nc {SCENE.switch.closed_ohm!r}",
+        f"Rnc nc 0 {ohm['J5.SW.NC']!r}",
+        f"Rleak pin 0 {SCENE.card.input_leak_ohm!r}",
+        f"Rbridge pin rail {bridge_ohm!r}",
+    ]
+    for n in range(1, 7):
+        deck += [
+            f"Rp{n} rail plus{n} {ohm[f'J{n}.ENC.5V']!r}",
+            f"Rload{n} plus{n} minus{n} {SCENE.supplies.v5.volts / SCENE.encoder.supply_a!r}",
+            f"Rm{n} minus{n} 0 {ohm[f'J{n}.ENC.0V']!r}",
+        ]
+    return deck
+
+
+@needs_ngspice
+@pytest.mark.parametrize("common_ohm", [0.3, 470.0, 1e12])
+@pytest.mark.parametrize("bridge_ohm", [33.0, 1e5])
+def test_ohms_of_a_cable_with_parallel_paths(
+    bridge_ohm: float, common_ohm: float, tmp_path: Path
+) -> None:
+    harness = rig()
+    parts = harness.parts.copy()
+    parts.set_resistance("J5.SW.COM", common_ohm)
+    parts.bridge("CARD.J5.SW.COM", "RAIL.5V", bridge_ohm)
+    harness.fit(parts)
+    theirs = ngspice(ohms_deck(harness, bridge_ohm), ["pin"], tmp_path)["pin"]
+    ours = harness.ohm_between("CARD.J5.SW.COM", "RAIL.0V")
+    assert ours == pytest.approx(theirs, rel=1e-3)
+    harness.plugs.put("J5.SW", inserted=False)
+    harness.fit(parts)
+    deck = [line for line in ohms_deck(harness, bridge_ohm) if not line.startswith("Rcom ")]
+    deck.append("Rspare lug 0 1e12")  # what is left of the switch hangs on its other wire
+    theirs = ngspice(deck, ["pin"], tmp_path)["pin"]
+    assert harness.ohm_between("CARD.J5.SW.COM", "RAIL.0V") == pytest.approx(theirs, rel=1e-3)

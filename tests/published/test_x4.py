@@ -97,7 +97,7 @@ def test_any_wiring_counts_what_the_table_makes_of_its_edges(
         expected += by_the_table(levels, after)
         levels = after
 
-    counter.fit((0,), {(state,): pins for state, pins in enumerate(table)}, [start])
+    counter.fit((0,), {(state,): (*pins, 0) for state, pins in enumerate(table)}, [start])
     follow(start)
     position = start
     for turn in turns:

@@ -104,7 +104,17 @@ print(rig.trace.edges, rig.trace.digest(), [rig.card.count(axis) for axis in ran
 
 @pytest.mark.parametrize(
     "fault",
-    ["open@J4.ENC.A", "swap@J2.DIR/J2.STEP", "open@J5.SW.COM", "weak@J2.MOTOR", "shift@J5.SW"],
+    [
+        "open@J4.ENC.A",
+        "swap@J2.DIR/J2.STEP",
+        "open@J5.SW.COM",
+        "weak@J2.MOTOR",
+        "shift@J5.SW",
+        "dirt@J4.ENC",
+        "late@J2.DRIVE",
+        "resist@J4.ENC.A,ohm=1e6",
+        "resist@J2.STEP,ohm=530",
+    ],
 )
 def test_a_rig_rebuilt_from_its_parts_alone_goes_on_identically(fault: str) -> None:
     with Rig(SCENE, 5, start_pose_deg=[0, 20, -60, 0, 10, 0]) as rig:

@@ -171,7 +171,7 @@ def test_a_meter_shows_the_average_of_a_train_of_steps(rig: Rig) -> None:
     rig.card.set_rate(3, 2000.0)
     rig.card.run(3, 1)
     rig.advance(rig.now + TICKS_PER_S)
-    assert rig.gauges.volts("CARD.J4.STEP", "RAIL.0V") == pytest.approx(0.05, abs=0.005)
+    assert rig.meter.volts("CARD.J4.STEP", "RAIL.0V") == pytest.approx(0.05, abs=0.005)
     rig.card.abort(3)
     assert wait(rig)
-    assert abs(rig.gauges.volts("CARD.J4.STEP", "RAIL.0V")) < 0.005
+    assert abs(rig.meter.volts("CARD.J4.STEP", "RAIL.0V")) < 0.005

@@ -224,6 +224,20 @@ def test_halt_on_the_switch_edge(station: Station) -> None:
     assert int(step) == pytest.approx(496, abs=1)  # 0.501 s less half the 10 ms ramp
 
 
+def test_halt_on_the_index(station: Station) -> None:
+    card = station.ports["card"]
+    send(card, "DRIV:ENAB ON;:STEP:RATE 4000;ACC 100000;:HALT:EDGE INDex,(@1)")
+    assert send(card, "HALT:EDGE? (@1)") == "IND\n"
+    found = []
+    for _ in range(2):
+        send(card, "HALT:EDGE IND,(@1);:STEP:RUN POS,(@1)")
+        run(station, 2.0)
+        assert send(card, "STEP:MOV? (@1);:HALT:EDGE? (@1)") == "0;OFF\n"
+        found.append([float(field) for field in send(card, "HALT:LATC? (@1)").split(",")])
+    (hit, first, *_), (again, second, *_) = found
+    assert (hit, again, second - first) == (1, 1, 4000)
+
+
 def test_hands(station: Station) -> None:
     hands = station.ports["hands"]
     send(hands, "SUPP:MOT OFF")

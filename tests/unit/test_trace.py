@@ -115,6 +115,8 @@ def test_traced_edges_count_as_the_card_does(session: Callable[..., None], rig: 
         "open@J1.ENC.A",
         "open@J1.ENC.0V",
         "swap@J2.ENC.A/J2.ENC.B",
+        "dirt@J3.ENC,lines=40",
+        "short@J4.ENC.A/J4.ENC.Z",
         "short@J4.ENC.A/J4.ENC.B",
         "resist@J5.ENC.B,ohm=1000000",
     ],
@@ -280,7 +282,7 @@ def test_the_rig_does_the_same_with_the_trace_on(session: Callable[..., None]) -
             if traced:
                 rig.trace.start()
             session(rig, go)
-            states.append(rig.gauges.volts("CARD.J5.SW.COM", "RAIL.0V"))
+            states.append(rig.meter.volts("CARD.J5.SW.COM", "RAIL.0V"))
             seen.append(states)
     assert seen[0] == seen[1]
 
@@ -321,7 +323,12 @@ def test_signals_and_their_names(rig: Rig) -> None:
     names = rig.trace.signals().names
     assert len({leaf(name) for name in names}) == len(names)
     picked = rig.trace.waves(["J4.ENC.?", "RAIL.5V_V"])
-    assert [wave.name for wave in picked] == ["J4.ENC.A", "J4.ENC.B", "RAIL.5V_V"]
+    assert [wave.name for wave in picked] == [
+        "J4.ENC.A",
+        "J4.ENC.B",
+        "J4.ENC.Z",
+        "RAIL.5V_V",
+    ]
     with pytest.raises(
         TraceError,
         match=r"^no signal 'J4\.ENC\.AA' in the trace: .* \(did you mean 'J4\.ENC\.A'\?\)$",
@@ -423,7 +430,11 @@ def test_written_and_read_back(suffix: str, rig: Rig, tmp_path: Path) -> None:
         assert np.abs(series.time_s * S - wave.ticks).max() < 0.01
         assert series.values == pytest.approx(wave.values, rel=1e-8)
     only = read_trace(path, ["J4.ENC.?"])
-    assert [series.name[-5:].replace(".", "_") for series in only] == ["ENC_A", "ENC_B"]
+    assert [series.name[-5:].replace(".", "_") for series in only] == [
+        "ENC_A",
+        "ENC_B",
+        "ENC_Z",
+    ]
 
 
 def test_equal_runs_give_equal_files(tmp_path: Path) -> None:

@@ -1,0 +1,274 @@
+"""What somebody does to a joint to see a fault, with the trace and the gauges of it.
+
+The same act is done to the sound arm and to the faulty one; it knows nothing of faults but where
+to look.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from ..commission.arm import Arm, Joint
+from ..commission.errors import CommissionError, NoAnswer
+from ..faults import parse_fault
+from ..sim.clock import TICKS_PER_S
+from ..sim.wave import Floats, Wave
+from .examples import joints_of, part_of
+from .workplace import Workplace
+
+JOG_DEG, LONG_DEG = 6.0, 25.0
+NEAR_DEG, PAST_DEG = 8.0, 4.0
+"""The hand leads a joint from so far before its switch to so far beyond."""
+PULSES = 48
+"""Counts by which an encoder is turned to see its channels one by one."""
+QUERIES = 200
+_SWITCH_ZOOM_S = (-0.004, 0.008)
+
+
+@dataclass(frozen=True)
+class Signal:
+    """One signal from the beginning of its act on: `values` from each of `time_s` (n,) on."""
+
+    name: str
+    unit: str
+    time_s: Floats
+    values: Floats
+
+
+@dataclass(frozen=True)
+class Span:
+    """A part of an act to show: seconds from its beginning."""
+
+    begin_s: float
+    end_s: float
+    title: str
+
+
+@dataclass
+class Act:
+    """What was done, what the pins did, what the gauges showed: pairs of what and reading.
+
+    `ended` is the tick at which the trace was cut, where something was done after it.
+    """
+
+    what: str
+    signals: list[Signal] = field(default_factory=list)
+    gauges: list[tuple[str, str]] = field(default_factory=list)
+    end_s: float = 0.0
+    ended: int | None = None
+    broke_off: str = ""
+
+    def spans(self) -> list[Span]:
+        """The whole, and for a switch a closer look at its first edge."""
+        whole = [Span(0.0, self.end_s, "The whole act")]
+        for signal in self.signals:
+            if signal.name.endswith(".SW") and len(signal.time_s) > 1:
+                edge = float(signal.time_s[1])
+                low, high = (edge + offset for offset in _SWITCH_ZOOM_S)
+                whole.append(Span(max(low, 0.0), high, "Around the first edge of the input"))
+                break
+        return whole
+
+
+def perform(arm: Arm, seed: int, fault: str, sound: bool) -> Act:
+    """Do what shows `fault` best, on an arm with it, or (`sound`) on the same arm without it."""
+    names, part = joints_of(fault), part_of(fault)
+    joints = [joint for joint in arm.joints if joint.name in names] or [arm.joints[4]]
+    start = list(arm.rest_pose_deg)
+    if part == "SW":
+        start[joints[0].channel - 1] = _near_switch(joints[0])
+    if part == "MOTION":
+        start = list(joints[0].trim.pose_deg)
+    with Workplace(arm, seed, "" if sound else fault, start) as place:
+        act = Act(_WORDS[part].format(joint=joints[0].name))
+        _prepare(place, part)
+        place.rig.trace.start()
+        began = place.rig.now
+        try:
+            _DOES[part](place, joints[0], act)
+        except CommissionError as error:
+            act.broke_off = str(error)
+        act.end_s = ((act.ended or place.rig.now) - began) / TICKS_PER_S
+        found = place.rig.trace.signals()
+        wanted = set(_names(joints, part, fault))
+        act.signals = [_from(found.wave(name), began) for name in found.names if name in wanted]
+    return act
+
+
+def _near_switch(joint: Joint) -> float:
+    return joint.home.switch_deg - joint.home_sign * NEAR_DEG
+
+
+def _prepare(place: Workplace, part: str) -> None:
+    if part in ("ENC", "SW", "RAIL"):
+        place.hand.motor_supply(False)
+    if part == "MOTION":
+        place.card.enable(True, [joint.channel for joint in place.arm.joints])
+        place.card.pause(0.2)
+        place.hand.stand(False)
+
+
+def _jogs(place: Workplace, joint: Joint, act: Act) -> None:
+    place.card.enable(True, [joint.channel])
+    place.card.pause(0.2)
+    deg = JOG_DEG if place.hand.look_deg(joint) <= joint.middle_deg else -JOG_DEG
+    _note(place, joint, act, "before")
+    place.jog(joint, deg, 0.5 * joint.home.fast_deg_s)
+    place.card.pause(0.2)
+    _note(place, joint, act, f"after {deg:+.0f} deg")
+    place.jog(joint, -deg, 0.5 * joint.home.fast_deg_s)
+    place.card.pause(0.2)
+    _note(place, joint, act, f"after {-deg:+.0f} deg")
+
+
+def _there_and_back(place: Workplace, joint: Joint, act: Act) -> None:
+    deg = LONG_DEG if place.hand.look_deg(joint) <= joint.middle_deg else -LONG_DEG
+    _note(place, joint, act, "before")
+    place.jog(joint, deg, joint.home.fast_deg_s)
+    place.card.pause(1.0)
+    _note(place, joint, act, f"after {deg:+.0f} deg")
+    place.jog(joint, -deg, joint.home.fast_deg_s)
+    place.card.pause(1.0)
+    _note(place, joint, act, f"after {-deg:+.0f} deg")
+
+
+def _note(place: Workplace, joint: Joint, act: Act, when: str) -> None:
+    """What steps, count, eye and the joint's own gauge say now."""
+    channel = joint.channel
+    steps, count = place.card.steps([channel])[channel], place.card.counts([channel])[channel]
+    act.gauges += [
+        (f"steps sent, {when}", f"{steps:+d}"),
+        (f"count, {when}", f"{count:+d}"),
+        (f"by eye, {when}", f"{place.hand.look_deg(joint):+.0f} deg"),
+    ]
+    if joint.trim.gauge == "level":
+        act.gauges.append((f"level, {when}", f"{place.hand.level_deg(joint):+.2f} deg"))
+        return
+    mark = place.hand.mark_deg(joint)
+    shown = "out of its window" if mark is None else f"{mark:+.1f} deg"
+    act.gauges.append((f"witness mark, {when}", shown))
+
+
+def _turn_slowly(place: Workplace, joint: Joint, act: Act) -> None:
+    deg = PULSES / abs(joint.counts_per_deg)
+    for sign, way in ((1, "forward"), (-1, "back")):
+        before = _counts(place)
+        felt = place.turn(joint, sign * deg, deg / 0.1)
+        act.gauges.append((f"turned {way} by {deg:.2f} deg: felt", felt.lower()))
+        act.gauges += _moved(place, before, f"turned {way} by {deg:.2f} deg")
+    act.ended = place.rig.now
+    place.rig.trace.stop()
+    turn_deg = 360.0 / joint.ratio
+    for sign in (1, -1):
+        before = _counts(place)
+        place.turn(joint, sign * turn_deg, turn_deg)
+        act.gauges += _moved(place, before, f"one motor turn, {sign * turn_deg:+.1f} deg")
+
+
+def _counts(place: Workplace) -> dict[int, int]:
+    return place.card.counts([joint.channel for joint in place.arm.joints])
+
+
+def _moved(place: Workplace, before: dict[int, int], when: str) -> list[tuple[str, str]]:
+    """Counts by which each joint has moved: those that did, or one line for none."""
+    after = _counts(place)
+    moved = {c: after[c] - before[c] for c in after if after[c] != before[c]}
+    if not moved:
+        return [(f"count, {when}", "none moves")]
+    names = {joint.channel: joint.name for joint in place.arm.joints}
+    return [(f"count of {names[c]}, {when}", f"{n:+d}") for c, n in moved.items()]
+
+
+def _over_the_switch(place: Workplace, joint: Joint, act: Act) -> None:
+    deg = joint.home_sign * (NEAR_DEG + PAST_DEG)
+    names = [other.channel for other in place.arm.joints]
+    for way in (1, -1):
+        felt = place.turn(joint, way * deg, 10.0)
+        place.card.pause(0.1)
+        levels = place.card.levels(names)
+        where = "beyond the switch" if way == 1 else "back before it"
+        act.gauges += [
+            (f"felt, {where}", felt.lower()),
+            (f"by eye, {where}", f"{place.hand.look_deg(joint):+.0f} deg"),
+            (f"input, {where}", str(levels[joint.channel])),
+        ]
+
+
+def _rails(place: Workplace, joint: Joint, act: Act) -> None:
+    place.card.pause(0.1)
+    place.hand.press(joint)
+    place.card.pause(0.1)
+    place.hand.release(joint)
+    place.card.pause(0.1)
+    level = place.card.levels([joint.channel])[joint.channel]
+    act.gauges.append((f"switch input of {joint.name}, let go", str(level)))
+
+
+def _talk(place: Workplace, _joint: Joint, act: Act) -> None:
+    """One query over and over: how many replies came, how many not, and what came instead."""
+    right, silent, bad = 0, 0, []
+    for _ in range(QUERIES):
+        try:
+            place.card.line.numbers("STEP:COUN? (@1:6)", 6)
+            right += 1
+        except NoAnswer:
+            silent += 1
+        except CommissionError as error:
+            bad.append(str(error))
+    act.gauges += [
+        ("right replies", str(right)),
+        ("no reply", str(silent)),
+        ("garbled, or an error of the card", str(len(bad))),
+        ("the first of these", bad[0] if bad else "none"),
+    ]
+
+
+_WORDS = {
+    "INPUTS": "{joint} alone is enabled, jogged, and jogged back.",
+    "MOTION": "All drives are on, the stand is away: {joint} moves there and back at its fast "
+    "search speed, and waits a second each time.",
+    "ENC": "Motor supply off: a hand turns {joint} a little, and back; then one whole motor turn.",
+    "SW": "Motor supply off: a hand leads {joint} over its limit switch, and back.",
+    "RAIL": "Motor supply off: the switch of {joint} is pressed and let go.",
+    "LINE": f"The card is asked STEP:COUN? (@1:6) {QUERIES} times.",
+}
+_WORDS |= {"DRIVE": _WORDS["INPUTS"], "MOTOR": _WORDS["INPUTS"]}
+_DOES = {
+    "INPUTS": _jogs,
+    "DRIVE": _jogs,
+    "MOTOR": _jogs,
+    "MOTION": _there_and_back,
+    "ENC": _turn_slowly,
+    "SW": _over_the_switch,
+    "RAIL": _rails,
+    "LINE": _talk,
+}
+_SHOWN = {
+    "INPUTS": ("{}.STEP", "{}.DIR", "{}.DIR_V", "{}.DRIVE", "{}.ENC.A", "{}.ANGLE_DEG"),
+    "DRIVE": ("{}.STEP", "{}.DRIVE.24V_V", "{}.DRIVE", "{}.ANGLE_DEG"),
+    "MOTOR": ("{}.STEP", "{}.DIR", "{}.DRIVE", "{}.SHAFT_DEG", "{}.ANGLE_DEG"),
+    "MOTION": ("{}.STEP", "{}.SHAFT_DEG", "{}.ANGLE_DEG", "{}.TORQUE_N_M"),
+    "ENC": ("{}.ENC.A", "{}.ENC.B", "{}.ENC.Z", "{}.ENC.5V_V", "{}.ENC.0V_V", "{}.ANGLE_DEG"),
+    "SW": ("{}.SW", "CARD.{}.SW.COM_V", "{}.SW.COM_V", "{}.SW.NC_V", "{}.SW.NO_V", "{}.ANGLE_DEG"),
+    "RAIL": ("{}.SW", "{}.ENC.5V_V"),
+    "LINE": (),
+}
+
+
+def _names(joints: Sequence[Joint], part: str, fault: str) -> list[str]:
+    """What to show of an act: at each joint, at the fault's own places, the rails."""
+    names = [name.format(joint.name) for joint in joints for name in _SHOWN[part]]
+    names += [f"{spot}_V" for spot in parse_fault(fault).places if spot != "RAIL.0V"]
+    if part in ("RAIL", "SW"):
+        names.append("RAIL.3V3_V")
+    if part == "RAIL":
+        names += ["RAIL.5V_V", "RAIL.24V_V"]
+    return names
+
+
+def _from(wave: Wave, began: int) -> Signal:
+    time = (np.asarray(wave.ticks) - began) / TICKS_PER_S
+    return Signal(wave.name, wave.unit, time, np.asarray(wave.values, dtype=np.float64))

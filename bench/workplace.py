@@ -1,0 +1,93 @@
+"""A rig in this process with a card, a pair of hands and a trace: where things are tried out."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from contextlib import ExitStack
+from types import TracebackType
+from typing import Self
+from urllib.parse import quote
+
+import serial
+
+from .. import protocol  # noqa: F401  (teaches pyserial the dryrig:// address)
+from ..commission.arm import Arm, Joint
+from ..commission.client import Card, channel_list
+from ..commission.hand import PortHand
+from ..commission.line import Line
+from ..commission.result import Result
+from ..commission.run import commission
+from ..scenes import scene_path
+from ..sim.rig import Rig
+
+_NUMBERS = itertools.count()
+OVERLOAD_OHM = 9e37
+"""A meter on overload replies with more than this."""
+
+
+def address(
+    scene: str, seed: int, fault: str = "", start_deg: Sequence[float] | None = None
+) -> str:
+    """The URL of a new rig in this process, with a fault in it or none."""
+    url = f"dryrig://{scene}?seed={seed}&rig=bench{next(_NUMBERS)}"
+    url += f"&fault={quote(fault, safe='')}" if fault else ""
+    return url + (f"&start={','.join(f'{deg:g}' for deg in start_deg)}" if start_deg else "")
+
+
+def commissioned(scene: str, seed: int, fault: str = "") -> Result:
+    """The reference commissioning of a new rig. Raises CommissionError."""
+    url = address(scene, seed, fault)
+    with Line.open(f"{url}&port=hands", "hands") as hands:
+        return commission(url, PortHand(hands), scene_path(scene))
+
+
+class Workplace:
+    """Ports of a new rig by the host side's own clients; `rig` is there for its trace only.
+
+    `start_deg` is the pose at the beginning, one angle a joint. Raises CommissionError, with
+    FaultError's text when the fault cannot be put in.
+    """
+
+    def __init__(
+        self, arm: Arm, seed: int, fault: str = "", start_deg: Sequence[float] | None = None
+    ) -> None:
+        self.arm = arm
+        url = address(arm.name, seed, fault, start_deg)
+        with ExitStack() as stack:
+            self.hands = stack.enter_context(Line.open(f"{url}&port=hands", "hands"))
+            self.card = Card(stack.enter_context(Line.open(url, "card")))
+            teacher = stack.enter_context(serial.serial_for_url(f"{url}&port=teacher"))
+            self._open = stack.pop_all()
+        self.hand = PortHand(self.hands)
+        self.rig: Rig = teacher.station.rig
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._open.close()
+
+    def jog(self, joint: Joint, deg: float, deg_per_s: float) -> None:
+        """Move one joint by so many degrees as the card believes, and wait for its end."""
+        self.card.set_speed({joint.channel: joint.speed(deg_per_s)})
+        self.card.move({joint.channel: joint.steps(deg)})
+        self.card.until_still([joint.channel], 60.0)
+
+    def turn(self, joint: Joint, deg: float, deg_per_s: float) -> str:
+        """Turn a joint by hand; how it felt: FREE, STIFF or STOP."""
+        chosen = channel_list([joint.channel])
+        return self.hands.ask(f"TURN {deg:g},{deg_per_s:g},{chosen}", "*OPC?", f"FEEL? {chosen}")[1]
+
+    def main_supply(self, on: bool) -> None:
+        """The switch of all three supplies."""
+        self.hands.ask(f"SUPP:MAIN {'ON' if on else 'OFF'}")
+
+    def ohms(self, red: str, black: str) -> float:
+        """One reading with the power off, ohms; more than OVERLOAD_OHM on overload."""
+        return self.hands.numbers(f'MEAS:RES? "{red}","{black}"', 1)[0]
