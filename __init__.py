@@ -13,11 +13,12 @@ import serial
 
 if TYPE_CHECKING:
     from .errors import DryrigError
+    from .protocol.determinism import check_determinism
     from .protocol.station import Station
     from .scenes.loader import load_scene
     from .sim.rig import Rig
 
-__all__ = ["DryrigError", "Rig", "Station", "__version__", "load_scene"]
+__all__ = ["DryrigError", "Rig", "Station", "__version__", "check_determinism", "load_scene"]
 __version__ = "0.1.0"
 
 _HANDLERS = f"{__name__}.protocol"
@@ -28,6 +29,7 @@ _LAZY = {
     "DryrigError": ".errors",
     "Rig": ".sim.rig",
     "Station": ".protocol.station",
+    "check_determinism": ".protocol.determinism",
     "load_scene": ".scenes.loader",
 }
 

@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from dryrig.protocol.determinism import check_determinism, random_run
+from dryrig import check_determinism
+from dryrig.protocol.determinism import random_run
 from dryrig.protocol.run_file import Diverged, Run, RunFileError
 
 
