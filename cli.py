@@ -7,7 +7,9 @@ or passed, 1 findings, 2 could not run.
 from __future__ import annotations
 
 import json
+import os
 import signal
+import sys
 from collections.abc import Iterator
 from contextlib import ExitStack, closing, contextmanager
 from pathlib import Path
@@ -60,6 +62,16 @@ def _stoppable() -> Iterator[None]:
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
+
+
+def _say(text: str) -> None:
+    """Print to standard output; a reader that has gone, or a full disk, is no success."""
+    try:
+        print(text, flush=True)
+    except OSError as error:
+        # What is left in the buffer must not fail once more at the end.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _fail(f"standard output: {error.strerror}")
 
 
 def _fail(error: object) -> NoReturn:
@@ -139,13 +151,17 @@ def commission(
                 page = write_report(result, report)
                 to_person.print(f"Report: {page}", soft_wrap=True, highlight=False, markup=False)
     except Stopped as stopped:
-        result = Result("could not run", arm, reason=f"stopped by {stopped}; motion stopped")
+        result = Result(
+            "could not run",
+            arm,
+            reason=f"stopped by {stopped}; motion stopped, drives as they were",
+        )
     except Exception as error:
         if not _expected(error):
             raise
         result = Result("could not run", arm, reason=str(error))
     if as_json:
-        typer.echo(json.dumps(result.to_json(), ensure_ascii=False, allow_nan=False))
+        _say(json.dumps(result.to_json(), ensure_ascii=False, allow_nan=False))
     elif result.verdict == "could not run":
         _fail(result.reason)
     else:
@@ -154,6 +170,7 @@ def commission(
 
 
 def _commission(port: str, hands: str | None, arm: str, console: Console) -> Result:
+    from .commission.client import Card
     from .commission.hand import PortHand
     from .commission.person import PersonHand
     from .commission.run import commission as run
@@ -161,11 +178,14 @@ def _commission(port: str, hands: str | None, arm: str, console: Console) -> Res
     from .scenes.loader import scene_path
 
     path = scene_path(arm)
+    person = PersonHand(console) if hands is None else None
     with ExitStack() as stack:
-        hand: PortHand | PersonHand = PersonHand(console) if hands is None else PortHand.open(hands)
+        # The card first: of two in-process ports, the first one opened sets up the rig.
+        card = stack.enter_context(closing(Card.open(port)))
+        hand: PortHand | PersonHand = person or PortHand.open(str(hands))
         stack.enter_context(closing(hand))
         progress = stack.enter_context(progress_on(console, lines=hands is None))
-        return run(port, hand, path, progress)
+        return run(card, hand, path, progress)
 
 
 def _expected(error: Exception) -> bool:
@@ -233,8 +253,8 @@ def replay(
     except DryrigError as error:
         _fail(error)
     compared = "the same" if run.outcome else "nothing to compare with (no last line)"
-    typer.echo(f"{len(run.actions)} actions, {outcome.tick / TICKS_PER_S:.3f} s: {compared}")
-    typer.echo(f"{outcome.edges} edges, trace {outcome.trace}")
+    _say(f"{len(run.actions)} actions, {outcome.tick / TICKS_PER_S:.3f} s: {compared}")
+    _say(f"{outcome.edges} edges, trace {outcome.trace}")
 
 
 @trace_app.command("plot")
@@ -260,7 +280,7 @@ def plot_trace(
         _fail(f"stopped by {stopped}")
     except DryrigError as error:
         _fail(error)
-    typer.echo(f"plot: {path}")
+    _say(f"plot: {path}")
 
 
 @faults_app.command("list")
@@ -273,7 +293,7 @@ def list_faults(scene: SceneName) -> None:
         lines = "\n".join(enumerate_faults(load_scene(scene)))
     except DryrigError as error:
         _fail(error)
-    typer.echo(lines)
+    _say(lines)
 
 
 @faults_app.command("show")
@@ -286,7 +306,7 @@ def show_fault(kind: Annotated[str, typer.Argument(metavar="KIND")]) -> None:
     if known is None:
         names = ", ".join(KINDS)
         _fail(f"no fault kind {kind!r}: expected one of {names}{nearest(kind, KINDS)}")
-    typer.echo(
+    _say(
         f"{known.name}\n\n"
         f"What it is:    {known.what}\n"
         f"How it shows:  {known.shows}\n"
@@ -296,7 +316,7 @@ def show_fault(kind: Annotated[str, typer.Argument(metavar="KIND")]) -> None:
     )
     for label, parameters in (("Parameter: ", known.parameters), ("When:      ", GATES)):
         for name, parameter in parameters.items():
-            typer.echo(
+            _say(
                 f"{label}    {name}={parameter.default:g} {parameter.unit} "
                 f"({parameter.least:g} to {parameter.most:g})"
             )
@@ -344,21 +364,21 @@ def fault_handbook(
 
     from .bench.handbook import planned, write_handbook
 
+    console = Console(stderr=True)
+    bar = Progress(console=console, transient=True, disable=not console.is_terminal)
     try:
-        with _stoppable(), Progress(console=Console(stderr=True), transient=True) as bar:
-            task = bar.add_task("trying out", total=len(planned(kind or ())))
-
-            def tell(fault: str) -> None:
-                bar.update(task, advance=1, description=fault)
-
-            index = write_handbook(out, kind or (), tell)
+        task = bar.add_task("trying out", total=len(planned(kind or ())))
+        with _stoppable(), bar:
+            index = write_handbook(
+                out, kind or (), lambda fault: bar.update(task, advance=1, description=fault)
+            )
     except Stopped as stopped:
         _fail(f"stopped by {stopped}")
     except Exception as error:
         if not _expected(error):
             raise
         _fail(error)
-    typer.echo(f"handbook: {index}")
+    _say(f"handbook: {index}")
 
 
 def main() -> None:

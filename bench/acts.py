@@ -25,7 +25,8 @@ NEAR_DEG, PAST_DEG = 8.0, 4.0
 PULSES = 48
 """Counts by which an encoder is turned to see its channels one by one."""
 QUERIES = 200
-_SWITCH_ZOOM_S = (-0.004, 0.008)
+_SWITCH_ZOOM_S, _DISC_ZOOM_S, _RUN_UP_S = (-0.004, 0.008), (-0.012, 0.012), 0.01
+_FIRST_EDGE, _PAUSE = "Around the first edge of the input", "Where channel A pauses"
 
 
 @dataclass(frozen=True)
@@ -51,26 +52,47 @@ class Span:
 class Act:
     """What was done, what the pins did, what the gauges showed: pairs of what and reading.
 
-    `ended` is the tick at which the trace was cut, where something was done after it.
+    `first_s` is the end of a part of the act that is worth a picture of its own.
     """
 
     what: str
     signals: list[Signal] = field(default_factory=list)
     gauges: list[tuple[str, str]] = field(default_factory=list)
     end_s: float = 0.0
-    ended: int | None = None
+    first_s: float = 0.0
     broke_off: str = ""
 
     def spans(self) -> list[Span]:
-        """The whole, and for a switch a closer look at its first edge."""
-        whole = [Span(0.0, self.end_s, "The whole act")]
+        """What to show: the whole, and a closer look where there is something to see."""
+        spans = [Span(0.0, self.end_s, "The whole act")]
+        if self.first_s:
+            spans.insert(0, Span(0.0, self.first_s, "A little way, and back"))
         for signal in self.signals:
             if signal.name.endswith(".SW") and len(signal.time_s) > 1:
-                edge = float(signal.time_s[1])
-                low, high = (edge + offset for offset in _SWITCH_ZOOM_S)
-                whole.append(Span(max(low, 0.0), high, "Around the first edge of the input"))
+                spans.append(self._around(float(signal.time_s[1]), _SWITCH_ZOOM_S, _FIRST_EDGE))
                 break
-        return whole
+            pause = _pause(signal, self.first_s)
+            if signal.name.endswith(".ENC.A") and pause is not None:
+                spans.append(self._around(pause, _DISC_ZOOM_S, _PAUSE))
+                break
+        return spans
+
+    def _around(self, at_s: float, zoom_s: tuple[float, float], title: str) -> Span:
+        return Span(max(at_s + zoom_s[0], 0.0), min(at_s + zoom_s[1], self.end_s), title)
+
+
+def _pause(signal: Signal, after_s: float) -> float | None:
+    """Where a channel that runs on both sides of it pauses for many times its usual interval."""
+    edges = signal.time_s[signal.time_s > after_s + _RUN_UP_S]
+    if len(edges) < 100:
+        return None
+    gaps = np.diff(edges)
+    # In the first half only: at its end the hand turns round.
+    gaps = gaps[: len(gaps) // 2 - 20]
+    longest = int(np.argmax(gaps))
+    if gaps[longest] < 5 * float(np.median(gaps)):
+        return None
+    return float(edges[longest] + gaps[longest] / 2)
 
 
 def perform(arm: Arm, seed: int, fault: str, sound: bool) -> Act:
@@ -88,10 +110,10 @@ def perform(arm: Arm, seed: int, fault: str, sound: bool) -> Act:
         place.rig.trace.start()
         began = place.rig.now
         try:
-            _DOES[part](place, joints[0], act)
+            _DOES[part](place, joints, act)
         except CommissionError as error:
             act.broke_off = str(error)
-        act.end_s = ((act.ended or place.rig.now) - began) / TICKS_PER_S
+        act.end_s = (place.rig.now - began) / TICKS_PER_S
         found = place.rig.trace.signals()
         wanted = set(_names(joints, part, fault))
         act.signals = [_from(found.wave(name), began) for name in found.names if name in wanted]
@@ -111,10 +133,11 @@ def _prepare(place: Workplace, part: str) -> None:
         place.hand.stand(False)
 
 
-def _jogs(place: Workplace, joint: Joint, act: Act) -> None:
+def _jogs(place: Workplace, joints: Sequence[Joint], act: Act) -> None:
+    joint = joints[0]
     place.card.enable(True, [joint.channel])
     place.card.pause(0.2)
-    deg = JOG_DEG if place.hand.look_deg(joint) <= joint.middle_deg else -JOG_DEG
+    deg = JOG_DEG * place.inward(joint)
     _note(place, joint, act, "before")
     place.jog(joint, deg, 0.5 * joint.home.fast_deg_s)
     place.card.pause(0.2)
@@ -124,8 +147,9 @@ def _jogs(place: Workplace, joint: Joint, act: Act) -> None:
     _note(place, joint, act, f"after {-deg:+.0f} deg")
 
 
-def _there_and_back(place: Workplace, joint: Joint, act: Act) -> None:
-    deg = LONG_DEG if place.hand.look_deg(joint) <= joint.middle_deg else -LONG_DEG
+def _there_and_back(place: Workplace, joints: Sequence[Joint], act: Act) -> None:
+    joint = joints[0]
+    deg = LONG_DEG * place.inward(joint)
     _note(place, joint, act, "before")
     place.jog(joint, deg, joint.home.fast_deg_s)
     place.card.pause(1.0)
@@ -152,52 +176,55 @@ def _note(place: Workplace, joint: Joint, act: Act, when: str) -> None:
     act.gauges.append((f"witness mark, {when}", shown))
 
 
-def _turn_slowly(place: Workplace, joint: Joint, act: Act) -> None:
+def _turn_slowly(place: Workplace, joints: Sequence[Joint], act: Act) -> None:
+    joint, began = joints[0], place.rig.now
     deg = PULSES / abs(joint.counts_per_deg)
     for sign, way in ((1, "forward"), (-1, "back")):
         before = _counts(place)
         felt = place.turn(joint, sign * deg, deg / 0.1)
         act.gauges.append((f"turned {way} by {deg:.2f} deg: felt", felt.lower()))
-        act.gauges += _moved(place, before, f"turned {way} by {deg:.2f} deg")
-    act.ended = place.rig.now
-    place.rig.trace.stop()
+        act.gauges += _moved(place, joints, before, f"turned {way} by {deg:.2f} deg")
+    act.first_s = (place.rig.now - began) / TICKS_PER_S
     turn_deg = 360.0 / joint.ratio
     for sign in (1, -1):
         before = _counts(place)
         place.turn(joint, sign * turn_deg, turn_deg)
-        act.gauges += _moved(place, before, f"one motor turn, {sign * turn_deg:+.1f} deg")
+        act.gauges += _moved(place, joints, before, f"one motor turn, {sign * turn_deg:+.1f} deg")
 
 
 def _counts(place: Workplace) -> dict[int, int]:
     return place.card.counts([joint.channel for joint in place.arm.joints])
 
 
-def _moved(place: Workplace, before: dict[int, int], when: str) -> list[tuple[str, str]]:
-    """Counts by which each joint has moved: those that did, or one line for none."""
+def _moved(
+    place: Workplace, joints: Sequence[Joint], before: dict[int, int], when: str
+) -> list[tuple[str, str]]:
+    """Counts by which these joints have moved, and any other that has."""
     after = _counts(place)
-    moved = {c: after[c] - before[c] for c in after if after[c] != before[c]}
-    if not moved:
-        return [(f"count, {when}", "none moves")]
-    names = {joint.channel: joint.name for joint in place.arm.joints}
-    return [(f"count of {names[c]}, {when}", f"{n:+d}") for c, n in moved.items()]
+    return [
+        (f"count of {joint.name}, {when}", f"{after[joint.channel] - before[joint.channel]:+d}")
+        for joint in place.arm.joints
+        if joint in joints or after[joint.channel] != before[joint.channel]
+    ]
 
 
-def _over_the_switch(place: Workplace, joint: Joint, act: Act) -> None:
+def _over_the_switch(place: Workplace, joints: Sequence[Joint], act: Act) -> None:
+    joint = joints[0]
     deg = joint.home_sign * (NEAR_DEG + PAST_DEG)
-    names = [other.channel for other in place.arm.joints]
     for way in (1, -1):
         felt = place.turn(joint, way * deg, 10.0)
         place.card.pause(0.1)
-        levels = place.card.levels(names)
+        levels = place.card.levels([other.channel for other in joints])
         where = "beyond the switch" if way == 1 else "back before it"
         act.gauges += [
             (f"felt, {where}", felt.lower()),
             (f"by eye, {where}", f"{place.hand.look_deg(joint):+.0f} deg"),
-            (f"input, {where}", str(levels[joint.channel])),
+            *((f"input of {j.name}, {where}", str(levels[j.channel])) for j in joints),
         ]
 
 
-def _rails(place: Workplace, joint: Joint, act: Act) -> None:
+def _rails(place: Workplace, joints: Sequence[Joint], act: Act) -> None:
+    joint = joints[0]
     place.card.pause(0.1)
     place.hand.press(joint)
     place.card.pause(0.1)
@@ -207,7 +234,7 @@ def _rails(place: Workplace, joint: Joint, act: Act) -> None:
     act.gauges.append((f"switch input of {joint.name}, let go", str(level)))
 
 
-def _talk(place: Workplace, _joint: Joint, act: Act) -> None:
+def _talk(place: Workplace, _joints: Sequence[Joint], act: Act) -> None:
     """One query over and over: how many replies came, how many not, and what came instead."""
     right, silent, bad = 0, 0, []
     for _ in range(QUERIES):
@@ -230,7 +257,8 @@ _WORDS = {
     "INPUTS": "{joint} alone is enabled, jogged, and jogged back.",
     "MOTION": "All drives are on, the stand is away: {joint} moves there and back at its fast "
     "search speed, and waits a second each time.",
-    "ENC": "Motor supply off: a hand turns {joint} a little, and back; then one whole motor turn.",
+    "ENC": "Motor supply off: a hand turns {joint} a little, and back; then one whole motor turn, "
+    "and back.",
     "SW": "Motor supply off: a hand leads {joint} over its limit switch, and back.",
     "RAIL": "Motor supply off: the switch of {joint} is pressed and let go.",
     "LINE": f"The card is asked STEP:COUN? (@1:6) {QUERIES} times.",

@@ -18,7 +18,7 @@ _CHOSEN: dict[str, tuple[str, ...]] = {
     "weak": ("weak@J2.MOTOR,current=0.22",),
     "doze": ("doze@J2.DRIVE,current=0.15",),
     "micro": ("micro@J5.DRIVE",),
-    "slip": ("slip@J5.COUPLING",),
+    "slip": ("slip@J4.COUPLING",),
     "play": ("play@J5.GEAR",),
     "pulley": ("pulley@J5.GEAR",),
     "bind": ("bind@J3.GEAR,deg=-45",),

@@ -13,7 +13,7 @@ from ..sim.wave import Floats
 from .acts import Signal, Span
 
 WIDTH, RIGHT, LEFT = 560, 16, 14
-PIN_H, CURVE_H, LABEL_H, AXIS_H = 20, 46, 18, 26
+PIN_H, CURVE_H, LABEL_H, AXIS_H = 20, 46, 18, 32
 COLUMNS = 360
 _SAMPLED = ("deg",)
 _TICKS = 6
@@ -56,7 +56,7 @@ def figure(title: str, signals: Sequence[Signal], others: Sequence[Signal], span
         other = beside.get(signal.name)
         digital = not signal.unit
         high = PIN_H if digital else CURVE_H
-        least, most = (0.0, 1.0) if digital else _range(values, other, span)
+        least, most = (0.0, 1.0) if digital else _range(values, signal.unit, other, span)
         top += LABEL_H
         low_y = top + high
         x = LEFT + (time - span.begin_s) / (span.end_s - span.begin_s) * (WIDTH - LEFT - RIGHT)
@@ -145,19 +145,18 @@ def _within(signal: Signal, span: Span) -> tuple[Floats, Floats]:
     time = signal.time_s
     low = max(int(np.searchsorted(time, span.begin_s, side="right")) - 1, 0)
     high = int(np.searchsorted(time, span.end_s, side="right"))
-    inner, values = time[low:high], signal.values[low:high]
+    inner, values = np.maximum(time[low:high], span.begin_s), signal.values[low:high].copy()
     last = values[-1]
-    if signal.unit in _SAMPLED and high < len(time):
-        share = (span.end_s - time[high - 1]) / (time[high] - time[high - 1])
-        last = values[-1] + share * (signal.values[high] - values[-1])
-    return np.append(np.maximum(inner, span.begin_s), span.end_s), np.append(values, last)
+    if signal.unit in _SAMPLED:
+        values[0], last = np.interp((inner[0], span.end_s), time, signal.values)
+    return np.append(inner, span.end_s), np.append(values, last)
 
 
-def _range(values: Floats, other: Signal | None, span: Span) -> tuple[float, float]:
+def _range(values: Floats, unit: str, other: Signal | None, span: Span) -> tuple[float, float]:
     both = values if other is None else np.append(values, _within(other, span)[1])
     low, high = float(both.min()), float(both.max())
     # A line that hardly moves is drawn flat, not blown up.
-    spare = max(0.2 - (high - low), 0.0) / 2
+    spare = max((1.0 if unit == "V" else 0.2) - (high - low), 0.0) / 2
     return low - spare, high + spare
 
 

@@ -66,7 +66,7 @@ def compare(arm: Arm, seed: int, fault: str) -> list[Compared]:
         return []
     both = []
     for text in ("", fault):
-        with Workplace(arm, seed, text, arm.rest_pose_deg) as place:
+        with Workplace(arm, seed, text) as place:
             both.append(list(_round(place, fault)))
     return [Compared(one, other) for one, other in zip(*both, strict=True)]
 
@@ -106,9 +106,8 @@ def _inputs(place: Workplace, joint: Joint) -> Iterator[Reading]:
             state = f"enabled, still after {word} steps"
             yield _volts(place, state, f"CARD.{name}.{pin}", _GROUND)
             yield _volts(place, state, f"{name}.{pin}", f"{name}.OPTO0V")
-    inward = 1 if place.hand.look_deg(joint) <= joint.middle_deg else -1
     place.card.set_speed({channel: (TRAIN_STEPS_S, joint.speed(1.0)[1])})
-    place.card.move({channel: inward * joint.direction * round(TRAIN_STEPS_S)})
+    place.card.move({channel: place.inward(joint) * joint.direction * round(TRAIN_STEPS_S)})
     for red, black in ((f"CARD.{name}.STEP", _GROUND), (f"{name}.STEP", f"{name}.OPTO0V")):
         yield _volts(place, f"a train of {TRAIN_STEPS_S:.0f} steps/s", red, black)
     place.card.until_still([channel], 10.0)

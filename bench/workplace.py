@@ -9,15 +9,13 @@ from types import TracebackType
 from typing import Self
 from urllib.parse import quote
 
-import serial
-
-from .. import protocol  # noqa: F401  (teaches pyserial the dryrig:// address)
 from ..commission.arm import Arm, Joint
 from ..commission.client import Card, channel_list
 from ..commission.hand import PortHand
 from ..commission.line import Line
 from ..commission.result import Result
 from ..commission.run import commission
+from ..protocol.in_process import Serial
 from ..scenes import scene_path
 from ..sim.rig import Rig
 
@@ -45,19 +43,19 @@ def commissioned(scene: str, seed: int, fault: str = "") -> Result:
 class Workplace:
     """Ports of a new rig by the host side's own clients; `rig` is there for its trace only.
 
-    `start_deg` is the pose at the beginning, one angle a joint. Raises CommissionError, with
-    FaultError's text when the fault cannot be put in.
+    `start_deg` is the pose at the beginning, one angle a joint, or the arm's rest pose. Raises
+    CommissionError, with FaultError's text when the fault cannot be put in.
     """
 
     def __init__(
         self, arm: Arm, seed: int, fault: str = "", start_deg: Sequence[float] | None = None
     ) -> None:
-        self.arm = arm
-        url = address(arm.name, seed, fault, start_deg)
+        self.arm, self._start_deg = arm, start_deg or arm.rest_pose_deg
+        url = address(arm.name, seed, fault, self._start_deg)
         with ExitStack() as stack:
             self.hands = stack.enter_context(Line.open(f"{url}&port=hands", "hands"))
             self.card = Card(stack.enter_context(Line.open(url, "card")))
-            teacher = stack.enter_context(serial.serial_for_url(f"{url}&port=teacher"))
+            teacher = stack.enter_context(Serial(f"{url}&port=teacher"))
             self._open = stack.pop_all()
         self.hand = PortHand(self.hands)
         self.rig: Rig = teacher.station.rig
@@ -72,6 +70,10 @@ class Workplace:
         trace: TracebackType | None,
     ) -> None:
         self._open.close()
+
+    def inward(self, joint: Joint) -> int:
+        """Sign of a joint's motion from where it began towards the middle of its travel."""
+        return 1 if self._start_deg[joint.channel - 1] <= joint.middle_deg else -1
 
     def jog(self, joint: Joint, deg: float, deg_per_s: float) -> None:
         """Move one joint by so many degrees as the card believes, and wait for its end."""

@@ -28,6 +28,7 @@ class Kind(StrEnum):
     SWITCH_INVERTED = "the switch input is upside down"
     SWITCH_FLOATS_AT_REST = "nothing holds the switch input at rest"
     SWITCH_FLOATS_PRESSED = "nothing holds the switch input when pressed"
+    SWITCH_LINGERS = "the switch input does not let go"
     SWITCH_SHORTS = "pressing the switch pulls the 3.3 V rail down"
     SWITCH_ELSEWHERE = "another joint's input answers"
     JOG_NONE = "the joint does not move"

@@ -1,7 +1,8 @@
 """The whole commissioning: checks, and only if they pass homing and trim.
 
 Order (common practice): rails, link, encoders by hand, switches by hand, short jogs, homing,
-trim. Every end but a pass leaves the arm stopped, on its stand, with the motor supply off.
+trim. Findings and failures leave the arm stopped, on its stand, with the motor supply off; a
+signal stops its motion and leaves the drives as they were, so that nothing falls.
 """
 
 from __future__ import annotations
@@ -37,16 +38,17 @@ def _quiet(_text: str) -> None:
     """Progress nobody wants."""
 
 
-def commission(port: str, hand: Hand, arm_path: Path, progress: Progress = _quiet) -> Result:
+def commission(port: str | Card, hand: Hand, arm_path: Path, progress: Progress = _quiet) -> Result:
     """Check, home and trim an arm.
 
-    `port` is the card's device path or pyserial URL; `hand` stays open. What goes wrong with the
+    `port` is the card's device path or pyserial URL, or a card already open (closed at the end);
+    `hand` stays open. What goes wrong with the
     port, the card or the arm file makes a result "could not run", with the reason and whatever
     was found before; it is not raised. A line that garbles after a good start is a finding.
     """
     try:
         arm = load_arm(arm_path)
-        card = Card.open(port)
+        card = port if isinstance(port, Card) else Card.open(port)
     except CommissionError as error:
         return Result("could not run", str(arm_path), reason=str(error))
     job = _Job(Station(arm, card, hand, progress), Positions(arm, card))

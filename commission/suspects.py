@@ -23,18 +23,19 @@ RULES: Mapping[Kind, Rule] = {
     Kind.COUNT_DEAD: inputs.count_dead,
     Kind.COUNT_BACKWARDS: inputs.count_backwards,
     Kind.COUNT_AMOUNT: inputs.count_amount,
-    Kind.COUNT_ELSEWHERE: inputs.crossed(("ENC.A", "ENC.B"), "the counts"),
+    Kind.COUNT_ELSEWHERE: inputs.crossed(("ENC.A", "ENC.B"), "the counts", "ENC"),
     Kind.SWITCH_DEAD: inputs.switch_dead,
     Kind.SWITCH_INVERTED: inputs.switch_inverted,
     Kind.SWITCH_FLOATS_AT_REST: inputs.switch_rest,
     Kind.SWITCH_FLOATS_PRESSED: inputs.switch_pressed,
+    Kind.SWITCH_LINGERS: inputs.switch_lingers,
     Kind.SWITCH_SHORTS: inputs.switch_shorts,
     Kind.SWITCH_ELSEWHERE: inputs.crossed(("SW.COM",), "the switch inputs"),
     Kind.JOG_NONE: drives.drive,
     Kind.JOG_SAME_WAY: drives.drive,
     Kind.JOG_REVERSED: drives.reversed,
     Kind.JOG_OTHER_JOINT: inputs.crossed(
-        ("MOTOR.A+", "MOTOR.A-", "MOTOR.B+", "MOTOR.B-"), "the motors"
+        ("MOTOR.A+", "MOTOR.A-", "MOTOR.B+", "MOTOR.B-"), "the motors", "MOTOR"
     ),
     Kind.JOG_SCALE: drives.scale,
     Kind.JOG_SHORT: drives.jog_short,

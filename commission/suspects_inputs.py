@@ -135,13 +135,16 @@ def count_amount(symptom: Symptom) -> list[Suspect]:
     ]
 
 
-def crossed(group: tuple[str, ...], what: str) -> Rule:
-    """A rule for two joints whose conductors of `group` are interchanged."""
+def crossed(group: tuple[str, ...], what: str, plug: str = "") -> Rule:
+    """A rule for two joints whose conductors of `group`, or whole `plug`, are interchanged."""
 
     def rule(symptom: Symptom) -> list[Suspect]:
         first, second = sorted((str(symptom.joint), symptom.detail))
         because = f"{what} of {first} and {second} answer for each other"
-        return [Suspect(f"swap@{first}.{name}/{second}.{name}", because, FITS) for name in group]
+        found = [Suspect(f"swap@{first}.{name}/{second}.{name}", because, FITS) for name in group]
+        if plug:
+            found.insert(0, Suspect(f"cross@{first}.{plug}/{second}.{plug}", because, FITS))
+        return found
 
     return rule
 
@@ -175,6 +178,17 @@ def switch_rest(symptom: Symptom) -> list[Suspect]:
     return [
         Suspect(f"open@{joint}.SW.NC", because, FITS),
         Suspect(f"open@{joint}.SW.COM", because, POSSIBLE),
+    ]
+
+
+def switch_lingers(symptom: Symptom) -> list[Suspect]:
+    """Sound until let go, and then still pressed."""
+    joint = symptom.joint
+    because = "pressed and let go, the input still reads 1"
+    return [
+        Suspect(f"stuck@{joint}.SW", because, FITS),
+        Suspect(f"sticky@{joint}.SW", because, CLASS),
+        Suspect(f"open@{joint}.SW.NC", because, POSSIBLE),
     ]
 
 

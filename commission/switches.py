@@ -110,6 +110,8 @@ def _judge(station: Station, joint: Joint, seen: dict[int, _Seen], sound: set[in
     what = seen[joint.channel]
     volts, channel = what.volts, joint.channel
     kinds = _own(what, channel)
+    if not kinds and what.after[channel]:
+        kinds = [Kind.SWITCH_LINGERS]
     evidence = (
         f"input {what.before[channel]} at rest, {what.pressed[channel]} pressed, "
         f"{what.after[channel]} let go{'' if what.steady else ', flickering'}; COM at the card "

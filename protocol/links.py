@@ -38,10 +38,15 @@ class Links:
             seen[whole] = role
             if not whole.parent.is_dir():
                 raise ServeError(f"{path}: no folder {path.parent}; make it first")
-            if self._is_dead(path):
-                path.unlink()
-            elif os.path.lexists(path):
-                raise self._taken(path)
+            try:
+                if self._is_dead(path):
+                    path.unlink()
+                elif os.path.lexists(path):
+                    raise self._taken(path)
+            except ServeError:
+                raise
+            except OSError as error:
+                raise ServeError(f"{path}: cannot be used: {error.strerror}") from None
 
     def make(self, role: str, device: str) -> str:
         """Link the role's path to `device`; the path as it was given, or the device."""

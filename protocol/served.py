@@ -54,7 +54,7 @@ def _on_signals(stop: _Stop) -> Iterator[None]:
 def _print(line: str) -> None:
     try:
         print(line, flush=True)
-    except BrokenPipeError:
+    except OSError:
         # Nobody reads any more; the ports are there all the same.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 

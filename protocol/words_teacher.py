@@ -69,6 +69,8 @@ def _save_trace(session: ScpiDialect, file: str, signals: str | None) -> None:
 
 
 def _hash(session: ScpiDialect) -> str:
+    if not session.rig.trace.started:
+        raise ScpiError(-221, "no trace yet: TRACe:STARt first")
     return quoted(f"{session.rig.trace.edges},{session.rig.trace.digest()}")
 
 
@@ -126,7 +128,7 @@ TEACHER = Words(
         ),
         Command(
             "TRACe:HASH",
-            "edges of all pins so far and their SHA-256",
+            "edges of all pins since the trace began, and their SHA-256",
             ask=_hash,
             replies='"edges,sha256"',
         ),

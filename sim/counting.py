@@ -82,6 +82,11 @@ class Counting:
             for number, (disc, on_motor) in enumerate(zip(self.discs, self._on_motor, strict=True))
         ]
 
+    def catch_up(self) -> None:
+        """Follow the pose where it was not told: while the engine runs, or time passed at rest."""
+        if self._rig.motion.engine or self._slow:
+            self.turn()
+
     def turn(self) -> None:
         """Let every counter follow its discs to the pose."""
         motion = self._rig.motion

@@ -15,6 +15,8 @@ from .card import Axis
 from .parts import Parts
 
 TWO_PI = 2 * math.pi
+Coils = tuple[tuple[float, float], tuple[float, float]]
+_NO_CURRENT = 0.02
 
 
 class Drive:
@@ -40,6 +42,7 @@ class Drive:
         self.idle_since: int | None = None
         self.current = 1.0
         self.coils = ((1.0, 0.0), (0.0, 1.0))
+        self.fed_by: list[tuple[Drive, Coils]] = []  # other drives with a leg on this motor
         self.wells = 0
         self._field = 0
         self._feeds: list[tuple[Axis, int, int, float]] = []
@@ -80,16 +83,33 @@ class Drive:
         return max(0.0, min(held, self.teeth * flux * driven))
 
     @property
+    def live(self) -> bool:
+        """Whether this joint's motor gets any current, from whichever drive."""
+        if self.energised and max(abs(part) for row in self.coils for part in row) > _NO_CURRENT:
+            return True
+        return self._borrows
+
+    @property
+    def _borrows(self) -> bool:
+        return any(drive.energised for drive, _ in self.fed_by)
+
+    @property
     def regular(self) -> bool:
-        """Whether both coils get equal currents and nothing of each other's."""
+        """Whether both coils get equal currents and nothing of each other's or another drive's."""
+        if self._borrows:
+            return False
         (aa, ab), (ba, bb) = self.coils
-        if aa <= 0.02:
+        if aa <= _NO_CURRENT:
             return False
         return abs(aa - bb) < 0.02 * aa and abs(ab) < 0.02 * aa and abs(ba) < 0.02 * aa
 
     @property
     def moving(self) -> bool:
-        """Whether any pulse generator that feeds this drive is running."""
+        """Whether any pulse generator that feeds this motor's field is running."""
+        return self._stepping or any(drive._stepping for drive, _ in self.fed_by)
+
+    @property
+    def _stepping(self) -> bool:
         return any(axis.profile is not None for axis, _, _, _ in self._feeds)
 
     def feed(self, tick: int, feeds: list[tuple[Axis, int, float]]) -> None:
@@ -144,10 +164,17 @@ class Drive:
 
     def coil_currents(self, tick: int, strength: float) -> tuple[float, float]:
         """Currents of both coils as fractions of the set current, at a `strength`."""
-        angle = self.field_steps(tick) * self.rad_per_step * self.teeth
-        cosine, sine = strength * math.cos(angle), strength * math.sin(angle)
-        (aa, ab), (ba, bb) = self.coils
-        return aa * cosine + ab * sine, ba * cosine + bb * sine
+        first = second = 0.0
+        sources = [(self, self.coils, strength)]
+        if self.fed_by:
+            sources += [(drive, coils, drive.strength(tick)) for drive, coils in self.fed_by]
+        for drive, ((aa, ab), (ba, bb)), share in sources:
+            if drive.energised:
+                angle = drive.field_steps(tick) * drive.rad_per_step * drive.teeth
+                cosine, sine = share * math.cos(angle), share * math.sin(angle)
+                first += aa * cosine + ab * sine
+                second += ba * cosine + bb * sine
+        return first, second
 
     def capture(self, tick: int, rotor_rad: float) -> None:
         """Take the well nearest to the rotor as the one it is held in."""

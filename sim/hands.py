@@ -33,11 +33,11 @@ class Hands:
             raise HandBusy("the hand is still turning: wait for *OPC? first")
         rig, hand = self._rig, self._rig.scene.gauges.hand
         motion, now = rig.motion, rig.now
-        motion.settle(now)
+        rig.catch_up()
         start = motion.positions(now)[joint]
         wanted = start + math.radians(deg)
         target, felt = wanted, "FREE"
-        limp = not rig.drives[joint].energised
+        limp = not rig.drives[joint].live
         if limp and motion.stand:
             low, high = (math.radians(stop) for stop in rig.scene.joint[joint].stops_deg)
             margin = math.radians(0.05)

@@ -26,6 +26,7 @@ from .circuit import (
     Source,
 )
 from .disc import GATES
+from .drive import Coils
 from .individual import Individual, drawn
 from .parts import Parts
 from .plugs import LOOSE, Plugs
@@ -352,12 +353,13 @@ class Harness:
         i, j = island.index[one], island.index[other]
         return bool(block.transfer[i, j] > 0.5 * block.transfer[j, j])
 
-    def coil_currents(self, joint: Joint) -> tuple[tuple[float, float], tuple[float, float]]:
+    def coil_currents(self, joint: Joint, of: Joint | None = None) -> Coils:
         """How much of its set current each coil gets from each bridge, signs included.
 
-        Row = coil A, B; column = bridge A, B. A sound motor has the identity.
+        Row = coil A, B; column = bridge A, B of the joint's own drive, or of another joint's. A
+        sound motor has the identity of its own and nothing of others.
         """
-        rows = []
+        rows, of = [], of or joint
         known_index = {node: i for i, node in enumerate(self.circuit.known)}
         for coil in COILS:
             plus, minus = f"{joint.name}.MOTOR.{coil}+", f"{joint.name}.MOTOR.{coil}-"
@@ -365,11 +367,21 @@ class Harness:
             for bridge in COILS:
                 change = 0.0
                 for end, volts in (("+", _HALF_24V), ("-", -_HALF_24V)):
-                    leg = known_index[f"LEG.{joint.name}.{bridge}{end}"]
+                    leg = known_index[f"LEG.{of.name}.{bridge}{end}"]
                     change += volts * (self._slope(plus, leg) - self._slope(minus, leg))
                 row.append(change / joint.motor.coil_ohm / joint.motor.current_a)
             rows.append((row[0], row[1]))
         return rows[0], rows[1]
+
+    def feeding_drives(self, joint: Joint) -> list[str]:
+        """Names of the other joints whose drives have a leg on this joint's motor."""
+        names: set[str] = set()
+        for coil in COILS:
+            for end in ("+", "-"):
+                island = self.circuit.island_of.get(f"{joint.name}.MOTOR.{coil}{end}")
+                links = island.links if island else []
+                names |= {a.split(".")[1] for a, _, _ in links if a.startswith("LEG.")}
+        return sorted(names - {joint.name})
 
     def _slope(self, node: str, known: int) -> float:
         island = self.circuit.island_of.get(node)

@@ -77,13 +77,13 @@ class Locked:
         self.movers = [
             joint
             for joint, drive in enumerate(pose.drives)
-            if (drive.energised and drive.moving) or pose.led(joint)
+            if (drive.live and drive.moving) or pose.led(joint)
         ]
         self._place = list(pose.position)
         self._live, self._limp = [], []
         self.use = [0.0] * pose.count
         for joint, drive in enumerate(pose.drives):
-            if not drive.energised:
+            if not drive.live:
                 self._limp.append(joint)
                 continue
             self._place[joint] = self._field_place(joint, tick)[0]
@@ -96,7 +96,7 @@ class Locked:
         """Let every live rotor take the well nearest to where it is."""
         pose = self._pose
         for joint, drive in enumerate(pose.drives):
-            if drive.energised:
+            if drive.live:
                 drive.capture(tick, pose.motor_rad(joint, pose.shaft[joint]))
         self.freeze(tick)
 
@@ -115,7 +115,7 @@ class Locked:
         place = list(self._place)
         velocity, acceleration = [0.0] * pose.count, [0.0] * pose.count
         for joint in self.movers:
-            if pose.drives[joint].energised:
+            if pose.drives[joint].live:
                 place[joint], velocity[joint], acceleration[joint] = self._field_place(joint, tick)
             elif pose.hand is not None:
                 place[joint], velocity[joint] = pose.hand.at(tick)
@@ -192,7 +192,7 @@ class Locked:
 
     def _loose_tick(self, joint: int, start: int) -> int:
         """When a moving field has taken up the play that friction leaves a shaft at rest."""
-        if not self._pose.drives[joint].energised:
+        if not self._pose.drives[joint].live:
             return NEVER
         place, rate, change = self._field_place(joint, start)
         toward = rate or change

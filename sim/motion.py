@@ -141,13 +141,15 @@ class Motion:
             pose.bound(joint)
         if self._recorder is not None:
             self._recorder.geared([gear.to_motor for gear in pose.gears])
-        new, self._held = pose.energised() - self._held, pose.energised()
+        new, self._held = pose.live() - self._held, pose.live()
         if self.engine:
             self._slipping.set_frictions()
             locked.freeze(tick)
             if new and pose.stand:
                 self._settle_enabled(tick, new)
             return
+        if pose.stand:
+            self._settle_odd(tick, new)
         locked.capture(tick)
         # The stand carries a link while its rotor settles: nothing swings then.
         locked.settling = new if pose.stand else set()
@@ -170,6 +172,7 @@ class Motion:
         nearest well; without a stand the engine shows what they do.
         """
         pose = self._pose
+        self._settle_odd(tick, new)
         new = {joint for joint in new if pose.drives[joint].regular}
         for joint in new:
             pose.drives[joint].capture(tick, pose.motor_rad(joint, pose.shaft[joint]))
@@ -179,6 +182,26 @@ class Motion:
             pose.position[joint] = reached.position[joint]
             pose.shaft[joint] = reached.shaft[joint]
         self._slipping.place()
+
+    def _settle_odd(self, tick: int, new: set[int]) -> None:
+        """The same for motors whose coils get odd currents, where those can bear the load."""
+        pose = self._pose
+        odd = [joint for joint in new if not pose.drives[joint].regular]
+        if not odd:
+            return
+        still = [0.0] * pose.count
+        load = pose.body.inverse_dynamics(list(pose.position), still, still)
+        for joint in odd:
+            drive, gear = pose.drives[joint], pose.gears[joint]
+            first, second = drive.coil_currents(tick, drive.strength(tick))
+            peak = gear.torque_ratio * drive.holding_n_m * math.hypot(first, second)
+            if abs(load[joint]) > LEAVE_LOCK * abs(peak):
+                continue
+            rotor = pose.motor_rad(joint, pose.shaft[joint]) * drive.teeth
+            rest = math.atan2(second, first) - math.asin(load[joint] / peak)
+            turn = math.remainder(rest - rotor, 2 * math.pi) / (drive.teeth * gear.to_motor)
+            pose.position[joint] += turn
+            pose.shaft[joint] += turn
 
     def next_tick(self) -> int:
         """When the next thing happens by itself: a checkpoint, a cam, a sub-step."""

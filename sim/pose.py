@@ -102,9 +102,9 @@ class Pose:
         gear = self.gears[joint]
         return shaft_rad * gear.to_motor + gear.phase_rad
 
-    def energised(self) -> set[int]:
-        """Joints whose drives are live."""
-        return {joint for joint, drive in enumerate(self.drives) if drive.energised}
+    def live(self) -> set[int]:
+        """Joints whose motors get current."""
+        return {joint for joint, drive in enumerate(self.drives) if drive.live}
 
     def led(self, joint: int) -> bool:
         """Whether a hand leads a joint."""
@@ -120,7 +120,7 @@ class Pose:
     def needs_engine(self) -> bool:
         """Whether a faulty coil, a hand at a live joint or a limp link forbids the closed form."""
         for joint, drive in enumerate(self.drives):
-            if drive.energised:
+            if drive.live:
                 if not drive.regular or self.led(joint):
                     return True
             elif not self.stand:

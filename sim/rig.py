@@ -299,7 +299,12 @@ class Rig:
     def _refresh_all(self) -> None:
         self._seen_rails = self.harness.circuit.known_v.copy()
         for number, joint in enumerate(self.scene.joint):
-            self.drives[number].coils = self.harness.coil_currents(joint)
+            drive = self.drives[number]
+            drive.coils = self.harness.coil_currents(joint)
+            drive.fed_by = [
+                (self.drives[other], self.harness.coil_currents(joint, self.scene.joint[other]))
+                for other in map(self.scene.joint_number, self.harness.feeding_drives(joint))
+            ]
         for island in self.harness.circuit.islands:
             self._refresh(island)
         self.trace.solved()
@@ -410,7 +415,7 @@ class Rig:
     def catch_up(self) -> None:
         """Bring joints and counters up to now, before something changes for them."""
         self.motion.settle(self.now)
-        self.counting.turn()
+        self.counting.catch_up()
 
     def _moved(self) -> None:
         """The pose was committed."""

@@ -50,8 +50,8 @@ class Slipping:
         pose = self._pose
         self._binding = []
         for joint, (drive, gear) in enumerate(zip(pose.drives, pose.gears, strict=True)):
-            held = pose.stand and not drive.energised and not pose.led(joint)
-            resistance = gear.resistance_n_m(pose.position[joint], drive.energised)
+            held = pose.stand and not drive.live and not pose.led(joint)
+            resistance = gear.resistance_n_m(pose.position[joint], drive.live)
             pose.body.set_friction(joint, _HELD_N_M if held else resistance)
             if gear.bind_n_m and not held:
                 self._binding.append([joint, resistance])
@@ -61,7 +61,7 @@ class Slipping:
         pose = self._pose
         for entry in self._binding:
             joint, before = int(entry[0]), entry[1]
-            energised = pose.drives[joint].energised
+            energised = pose.drives[joint].live
             resistance = pose.gears[joint].resistance_n_m(position[joint], energised)
             if resistance != before:
                 pose.body.set_friction(joint, resistance)
@@ -124,7 +124,7 @@ class Slipping:
         pose = self._pose
         holding, turning, couplings = [], [], []
         for joint, (drive, gear) in enumerate(zip(pose.drives, pose.gears, strict=True)):
-            if not drive.energised:
+            if not drive.live:
                 continue
             gain = gear.torque_ratio * drive.holding_n_m
             phase = (gear.phase_rad + gaps[joint] * gear.to_motor) * drive.teeth

@@ -34,6 +34,11 @@ class Trace:
         self._seen: tuple[tuple[int, ...], Signals] | None = None
         self.on = False
 
+    @property
+    def started(self) -> bool:
+        """Whether there is a trace, under way or ended."""
+        return self._kept is not None
+
     def start(self) -> None:
         """Begin anew."""
         rig = self._rig

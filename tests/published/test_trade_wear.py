@@ -132,6 +132,14 @@ def test_slow_edges_count_right_by_hand_and_lose_when_fast(rig: Rig) -> None:
     assert move(rig, 2 * TURN, 0.9 * limit * steps_per_count) == about(8000)
     assert abs(move(rig, -2 * TURN, 1.3 * limit * steps_per_count)) < 4000
     assert move(rig, 2 * TURN, 300) == about(8000)
+    rig.hands.set_motor_supply(False)
+    rig.advance(rig.now + TICKS_PER_S)
+    before, angle = rig.card.count(AXIS), rig.truth_deg()[AXIS]
+    rig.hands.turn(AXIS, 40.0, 20.0)
+    assert rig.run_until(lambda: not rig.hands.busy, rig.now + 10 * TICKS_PER_S)
+    turned = (rig.truth_deg()[AXIS] - angle) / 360 * 16 * 4000
+    assert abs(turned) > 5000
+    assert rig.card.count(AXIS) - before == pytest.approx(turned, abs=1)
 
 
 @pytest.mark.parametrize(("reversals", "steps"), [(1, 200), (5, 200), (5, 1600), (1, 1600)])

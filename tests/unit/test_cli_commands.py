@@ -48,7 +48,7 @@ def test_faults_show_tells_what_to_look_for(kind: str) -> None:
         (("demo", "--report", "{file}/report"), r"^dryrig: cannot make the folder "),
         (
             ("commission", "--port", "{tmp}/card", "--hands", "{tmp}/hands"),
-            r"^dryrig: cannot open the hands port '.*/hands': ",
+            r"^dryrig: cannot open the card port '.*/card': ",
         ),
         (("commission", "--port", "{tmp}/card"), r"^dryrig: no hands: standard input is not a "),
     ],

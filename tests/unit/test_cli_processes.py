@@ -84,7 +84,7 @@ def test_a_signal_stops_the_motion_and_ends_in_an_object(
         out, err = program.communicate(timeout=DEADLINE_S)
         assert program.returncode == 2
         told = json.loads(out)
-        assert told["reason"] == f"stopped by {number.name}; motion stopped"
+        assert told["reason"] == f"stopped by {number.name}; motion stopped, drives as they were"
         assert "Traceback" not in err
 
 

@@ -140,10 +140,10 @@ def test_a_common_dead_at_the_switch_leaves_a_class() -> None:
     ("symptom", "first"),
     [
         (Symptom(Kind.COUNT_BACKWARDS, "J2"), "swap@J2.ENC.A/J2.ENC.B"),
-        (Symptom(Kind.COUNT_ELSEWHERE, "J3", detail="J2"), "swap@J2.ENC.A/J3.ENC.A"),
+        (Symptom(Kind.COUNT_ELSEWHERE, "J3", detail="J2"), "cross@J2.ENC/J3.ENC"),
         (Symptom(Kind.COUNT_CLIMBS, "J2", {"counts": 90}), "open@J2.ENC.0V"),
         (Symptom(Kind.JOG_REVERSED, "J2"), "swap@J2.MOTOR.A+/J2.MOTOR.A-"),
-        (Symptom(Kind.JOG_OTHER_JOINT, "J2", detail="J3"), "swap@J2.MOTOR.A+/J3.MOTOR.A+"),
+        (Symptom(Kind.JOG_OTHER_JOINT, "J2", detail="J3"), "cross@J2.MOTOR/J3.MOTOR"),
         (Symptom(Kind.SWITCH_INVERTED, "J2", switch(3.3, 0)), "swap@J2.SW.NC/J2.SW.NO"),
         (Symptom(Kind.SWITCH_FLOATS_AT_REST, "J2", switch(0, 3.3)), "open@J2.SW.NC"),
         (Symptom(Kind.SWITCH_FLOATS_PRESSED, "J2", switch(0, 0)), "open@J2.SW.NO"),

@@ -84,7 +84,7 @@ def test_the_trace_shows_what_the_card_counts(fault: str, rig: Rig) -> None:
     origin = rig.card.count(AXIS) - traced(rig)
     for steps, rate in ((2000, 300), (5000, 9000), (-4000, 7000), (700, 4000)):
         move(rig, steps, rate)
-        # Edges of the trace lie within 0.03 of a quarter cycle of the card's.
+        # Loose: near the knee an edge more or less late loses or keeps a whole cycle.
         assert traced(rig) + origin == pytest.approx(rig.card.count(AXIS), abs=8)
 
 

@@ -133,3 +133,32 @@ def test_a_rig_rebuilt_from_its_parts_alone_goes_on_identically(fault: str) -> N
         [sys.executable, "-c", _RUN], input=parts, capture_output=True, text=True, check=True
     )
     assert theirs.stdout.strip() == f"{ours[0]} {ours[1]} {ours[2]}"
+
+
+def drive_and_jog(rig: Rig, live: tuple[int, ...], jogged: int) -> list[float]:
+    """How far every joint went when one axis was jogged by 1000 steps, deg."""
+    for axis in live:
+        rig.card.enable(axis, True)
+    rig.advance(rig.now + TICKS_PER_S)
+    before = rig.truth_deg()
+    rig.card.move(jogged, 1000)
+    rig.advance(rig.now + 3 * TICKS_PER_S)
+    return [after - start for after, start in zip(rig.truth_deg(), before, strict=True)]
+
+
+def test_crossed_motor_plugs_move_the_other_joint() -> None:
+    """Common practice, no published source: other joint and its count."""
+    with Rig(SCENE, 3, start_pose_deg=[0, 20, -60, 0, 10, 0]) as rig:
+        Injector(rig).insert("cross@J4.MOTOR/J6.MOTOR")
+        moved = drive_and_jog(rig, (3, 5), 3)
+        expected = 1000 / SCENE.joint[5].steps_per_deg
+        assert moved[5] == pytest.approx(expected, abs=0.2)
+        assert abs(moved[3]) < 0.2
+
+
+def test_a_motor_without_current_is_limp_and_rests_on_the_stand() -> None:
+    with Rig(SCENE, 3, start_pose_deg=[0, 20, -60, 0, 10, 0]) as rig:
+        Injector(rig).insert("unplug@J2.MOTOR")
+        moved = drive_and_jog(rig, (0, 1, 2), 1)
+        assert rig.drives[1].energised
+        assert abs(moved[1]) < 0.01

@@ -72,7 +72,9 @@ def test_the_index_is_high_in_one_state_of_a_and_b_only(rig: Rig) -> None:
             assert pin.values[np.searchsorted(pin.ticks, rise, side="right") - 1] == 1
 
 
-def test_in_the_engine_it_comes_within_a_substep(rig: Rig, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_in_the_engine_it_comes_near_the_closed_forms(
+    rig: Rig, monkeypatch: pytest.MonkeyPatch
+) -> None:
     exact = seek(rig, 0, 1)
     with Rig(SCENE, 3, start_pose_deg=POSE) as other:
         for axis in range(6):
