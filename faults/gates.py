@@ -25,6 +25,11 @@ class Parameter:
     least: float
     most: float
     unit: str
+    whole: bool = False
+
+    def takes(self, value: float) -> bool:
+        """Whether a value is in range, and whole where it must be."""
+        return self.least <= value <= self.most and not (self.whole and value != int(value))
 
 
 GATES: dict[str, Parameter] = {
@@ -36,6 +41,9 @@ GATES: dict[str, Parameter] = {
     "wiggle": Parameter(0.0, 0.0, 1.0, "1: only while the joint's cable is wiggled"),
 }
 """What every kind takes besides its own parameters."""
+
+AT_A_JOINT = ("low", "high", "wiggle")
+"""Gates that need a joint."""
 
 
 class Gate:

@@ -65,6 +65,7 @@ def parameters_of(kind: Kind) -> dict[str, Parameter]:
 def _values(text: str, kind: Kind, tail: str) -> dict[str, float]:
     taken = parameters_of(kind)
     values = {name: parameter.default for name, parameter in taken.items()}
+    given: set[str] = set()
     for item in filter(None, tail.split(",")):
         name, equals, number = item.partition("=")
         parameter = taken.get(name)
@@ -77,10 +78,20 @@ def _values(text: str, kind: Kind, tail: str) -> dict[str, float]:
             value = float(number)
         except ValueError:
             value = math.nan
-        if not equals or not parameter.least <= value <= parameter.most:
+        if not equals or not parameter.takes(value):
+            kind_of = "a whole number, " if parameter.whole else ""
             raise FaultError(
-                f"fault {text!r}: {name}: got {number!r}, expected {parameter.least:g} to "
+                f"fault {text!r}: {name}: got {number!r}, expected {kind_of}{parameter.least:g} to "
                 f"{parameter.most:g} {parameter.unit}"
             )
+        if name in given:
+            raise FaultError(f"fault {text!r}: {name} is given twice")
+        given.add(name)
         values[name] = value
+    for low, high in (("from", "to"), ("low", "high")):
+        if values[low] >= values[high]:
+            raise FaultError(
+                f"fault {text!r}: {low}={values[low]:g} must lie below {high}={values[high]:g}, "
+                "or it never acts"
+            )
     return values

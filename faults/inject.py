@@ -7,16 +7,24 @@ are applied to a copy of them in the order they came, so that any of them can be
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 
 from ..errors import FaultError, nearest
 from ..sim.circuit import RAILS
 from ..sim.rig import Rig
-from .gates import Gate
+from .gates import AT_A_JOINT, GATES, Gate
 from .grammar import Fault, parse_fault
 from .kinds import plug_of
 from .line import DropBytes
 
 LineFilter = Callable[[bytes, bool], bytes]
+
+
+def _through(filters: list[LineFilter], data: bytes, to_host: bool) -> bytes:
+    """What comes through one filter after the other."""
+    for line in filters:
+        data = line(data, to_host)
+    return data
 
 
 class Injector:
@@ -27,6 +35,7 @@ class Injector:
         self._sound = rig.harness.parts.copy()
         self._faults: list[Fault] = []
         self._gates: dict[str, Gate] = {}
+        self._filters: dict[str, LineFilter] = {}
         self.line: LineFilter | None = None
 
     def insert(self, text: str) -> None:
@@ -37,6 +46,8 @@ class Injector:
             raise FaultError(f"fault {text!r} is in already: remove it first, or leave it")
         self._faults.append(fault)
         joint = self._joint(fault)
+        if fault.kind.apply is None:
+            self._filters[fault.text] = DropBytes(fault.values["per"], self._rig.seed)
         self._gates[fault.text] = Gate(self._rig, fault.text, joint, fault.values, self._apply)
         self._apply()
 
@@ -47,6 +58,7 @@ class Injector:
             if known.text == fault.text:
                 self._faults.remove(known)
                 self._gates.pop(known.text).stop()
+                self._filters.pop(known.text, None)
                 self._apply()
                 return
         raise FaultError(
@@ -59,6 +71,7 @@ class Injector:
         for gate in self._gates.values():
             gate.stop()
         self._gates.clear()
+        self._filters.clear()
         self._faults.clear()
         self._apply()
 
@@ -68,23 +81,28 @@ class Injector:
 
     def _apply(self) -> None:
         parts = self._sound.copy()
-        self.line = None
+        filters = []
         for fault in self._faults:
             if not self._gates[fault.text].open:
                 continue
             if fault.kind.apply is not None:
                 fault.kind.apply(parts, fault.places, fault.values)
             else:
-                self.line = DropBytes(fault.values["per"], self._rig.seed)
+                filters.append(self._filters[fault.text])
+        self.line = partial(_through, filters) if filters else None
         self._rig.fit(parts)
 
     def _joint(self, fault: Fault) -> int | None:
-        """The joint whose angle and cable gate a fault: that of its first place."""
-        name = fault.places[0].partition(".")[0]
+        """The joint whose angle and cable gate a fault: the first that a place names."""
         names = [joint.name for joint in self._rig.scene.joint]
-        return names.index(name) if name in names else None
+        mine = [place.partition(".")[0] for place in fault.places]
+        return next((names.index(name) for name in mine if name in names), None)
 
     def _check_places(self, text: str, fault: Fault) -> None:
+        if self._joint(fault) is None:
+            for name in AT_A_JOINT:
+                if fault.values[name] != GATES[name].default:
+                    raise FaultError(f"fault {text!r}: {name} needs a place at a joint")
         known = self._places(fault)
         for place in fault.places:
             if place not in known:

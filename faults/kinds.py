@@ -268,7 +268,7 @@ KINDS: dict[str, Kind] = {
             caution="Positions that drift with the way travelled end at a stop.",
             model="IEC 61508-2 table A.1, sensors: DC fault model (value from memory)",
             apply=_set("lines=lines"),
-            parameters={"lines": Parameter(8.0, 1.0, 1000.0, "lines")},
+            parameters={"lines": Parameter(8.0, 1.0, 1000.0, "lines", whole=True)},
         ),
         Kind(
             name="slip",
@@ -399,7 +399,7 @@ KINDS: dict[str, Kind] = {
             caution="A switch that sticks protects nothing.",
             model="ISO 13849-2 table D.8, contact will not open; contact will not close",
             apply=_set("on=stuck"),
-            parameters={"on": Parameter(2.0, 1.0, 2.0, "1: the throw at rest, 2: the one pressed")},
+            parameters={"on": Parameter(2.0, 1.0, 2.0, "1: at rest, 2: pressed", whole=True)},
         ),
         Kind(
             name="join",

@@ -96,3 +96,34 @@ def test_gates_are_part_of_the_grammar() -> None:
         parse_fault(f"open@{WIRE},duty=2")
     with pytest.raises(FaultError, match=r"no parameter 'wigle' \(did you mean 'wiggle'\?\)"):
         parse_fault(f"open@{WIRE},wigle=1")
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("open@J1.DIR,from=5,to=1", r"from=5 must lie below to=1, or it never acts$"),
+        ("open@J1.DIR,low=10,high=-10", r"low=10 must lie below high=-10, or it never acts$"),
+        ("resist@J1.DIR,ohm=5,ohm=6", r"ohm is given twice$"),
+        ("stuck@J5.SW,on=1.5", r"on: got '1.5', expected a whole number, 1 to 2 1: at rest"),
+        ("short@RAIL.5V/RAIL.0V,wiggle=1", r"wiggle needs a place at a joint$"),
+        ("drop@LINE,low=0", r"low needs a place at a joint$"),
+    ],
+)
+def test_a_gate_that_cannot_work_is_refused(rig: Rig, text: str, message: str) -> None:
+    with pytest.raises(FaultError, match=message):
+        Injector(rig).insert(text)
+
+
+def test_a_filter_on_the_line_keeps_its_chances_when_other_faults_come_and_go(rig: Rig) -> None:
+    injector = Injector(rig)
+    injector.insert("drop@LINE,per=0.5")
+    assert injector.line is not None
+    first = injector.line(bytes(64), True)
+    injector.insert("open@J1.DIR")
+    second = injector.line(bytes(range(64)), True)
+    with Rig(SCENE, 3) as other:
+        alone = Injector(other)
+        alone.insert("drop@LINE,per=0.5")
+        assert alone.line is not None
+        assert alone.line(bytes(64), True) == first
+        assert alone.line(bytes(range(64)), True) == second
