@@ -18,13 +18,13 @@ from .circuit import RAILS_MOVED_V, Island
 from .clock import EventQueue, Timer, ticks
 from .counting import Counting
 from .drive import Drive
+from .driving import Driving
 from .gauges import Gauges
 from .hands import Hands
 from .harness import Harness, Solved, input_pins
 from .individual import draw_individual, draw_scene, drawn_figures
 from .meter import Meter
 from .motion import Motion
-from .opto import Opto
 from .parts import Parts
 from .pins import InputPin
 from .switch import AT_REST, IN_TRANSIT, PRESSED, Switch
@@ -58,13 +58,13 @@ class Rig:
             base_tilt_rad=self.individual.base_tilt_rad,
             friction_n_m=self.individual.friction_n_m,
         )
-        self.opto = Opto(scene)
         self._queue = EventQueue()
         self.harness = Harness(scene, self.individual, seed)
         self.drives = [
             Drive(joint, holding)
             for joint, holding in zip(scene.joint, self.individual.holding_n_m, strict=True)
         ]
+        self.driving = Driving(self)
         self.gears = [
             Transmission(joint, friction, phase)
             for joint, friction, phase in zip(
@@ -216,24 +216,8 @@ class Rig:
         """A pulse generator changed its mind."""
         self.motion.settle(self.now)
         self.trace.pulsed()
-        self._watch_standstill()
+        self.driving.watch_standstill()
         self.motion.changed(self.now)
-
-    def _watch_standstill(self) -> None:
-        """Let drives that get no steps for a while cut their current, and those that do, not."""
-        for drive in self.drives:
-            if drive.moving or drive.standstill_current >= 1:
-                drive.idle_since, drive.standing_current = None, 1.0
-            elif drive.idle_since is None:
-                drive.idle_since = self.now
-
-                def stand(drive: Drive = drive, since: int = self.now) -> None:
-                    if drive.idle_since == since:
-                        self.motion.settle(self.now)
-                        drive.standing_current = drive.standstill_current
-                        self.motion.changed(self.now)
-
-                self.at(self.now + ticks(self.scene.drive.standstill_s), stand)
 
     # --- parts and contacts ----------------------------------------------------------------
 
@@ -246,7 +230,7 @@ class Rig:
             drive.fit(parts, self.scene.drive.standstill_current)
             self.gears[number].fit(parts, self.motion.shaft[number])
             self.switches[number].fit(parts)
-        self._watch_standstill()
+        self.driving.watch_standstill()
         self._refresh_all()
         for number, switch in enumerate(self.switches):
             switch.move_cam(math.degrees(self.motion.positions(self.now)[number]))
@@ -298,13 +282,7 @@ class Rig:
 
     def _refresh_all(self) -> None:
         self._seen_rails = self.harness.circuit.known_v.copy()
-        for number, joint in enumerate(self.scene.joint):
-            drive = self.drives[number]
-            drive.coils = self.harness.coil_currents(joint)
-            drive.fed_by = [
-                (self.drives[other], self.harness.coil_currents(joint, self.scene.joint[other]))
-                for other in map(self.scene.joint_number, self.harness.feeding_drives(joint))
-            ]
+        self.driving.fit()
         for island in self.harness.circuit.islands:
             self._refresh(island)
         self.trace.solved()
@@ -319,96 +297,7 @@ class Rig:
             if switch_pin in pins:
                 self._follow(number, switch_pin, self.harness.look(switch_pin))
         if island.leds or any(choice.name.endswith(".DRIVE") for choice in island.choices):
-            self._refresh_drives(island)
-
-    # --- drives ----------------------------------------------------------------------------
-
-    def _refresh_drives(self, island: Island) -> None:
-        """What the drives on an island make of their inputs and supply."""
-        names = {choice.name.split(".")[0] for choice in island.choices}
-        numbers = [n for n, joint in enumerate(self.scene.joint) if joint.name in names]
-        changed = []
-        for number in numbers:
-            joint, drive = self.scene.joint[number], self.drives[number]
-            direction, step, enable = self.harness.lit(joint)
-            if step and not drive.step_lit and drive.energised:
-                self.motion.settle(self.now)
-                drive.step(self._sign(direction))
-                changed.append(number)
-            if direction != drive.direction_lit:
-                self._turn_direction(number, direction)
-            drive.step_lit, drive.enable_lit = step, enable
-            drive.supply_v = self.harness.drive_supply_v(joint)
-            drive.supplied = drive.supply_v >= self.scene.drive.undervoltage_v
-            energised = drive.supplied and enable == self.scene.drive.enable_lit
-            if energised != drive.energised:
-                self.motion.settle(self.now)
-                drive.energised = energised
-                self.trace.edge(f"{joint.name}.DRIVE", int(energised))
-                changed.append(number)
-        self._route_steps(numbers)
-        for number in set(changed):
-            name = f"{self.scene.joint[number].name}.DRIVE"
-            self.harness.set(name, int(self.drives[number].energised))
-        if changed:
-            self.motion.changed(self.now)
-
-    def _turn_direction(self, number: int, lit: bool) -> None:
-        """A DIR input lights or goes dark: its opto makes the drive see it, now or later."""
-        joint, drive = self.scene.joint[number], self.drives[number]
-        amps = self.harness.opto_amps(joint)[0]
-        late_s = self.opto.direction_late_s(lit, amps, drive.late_s)
-        drive.direction_lit = lit
-        drive.direction_change += 1
-        if not late_s:
-            drive.direction_taken = lit
-            return
-
-        def seen(change: int = drive.direction_change) -> None:
-            if change == drive.direction_change:
-                self.catch_up()
-                drive.direction_taken = lit
-                self._route_steps([number])
-                self.motion.changed(self.now)
-
-        self.at(self.now + ticks(late_s), seen)
-
-    def _sign(self, direction_lit: bool) -> int:
-        lit = self.scene.drive.direction_lit
-        return lit if direction_lit else -lit
-
-    def _route_steps(self, numbers: Sequence[int]) -> None:
-        """Find which pulse generator each drive follows, by raising each STEP output in turn."""
-        feeds: dict[int, list[tuple[Any, int, float]]] = {number: [] for number in numbers}
-        islands = {
-            id(isle): isle
-            for number in numbers
-            for isle in [self.harness.circuit.island_of[f"{self.scene.joint[number].name}.OPTO0V"]]
-        }
-        for isle in islands.values():
-            listening = [self.scene.joint_number(name) for name in self.harness.joints_in(isle)]
-            for axis, joint in enumerate(self.scene.joint):
-                output = f"{joint.name}.STEP"
-                if self.harness.circuit.island_of_choice.get(output) is not isle:
-                    continue
-                before = {n: self.harness.lit(self.scene.joint[n]) for n in listening}
-                self.harness.settings[output] = 1
-                during = {n: self.harness.lit(self.scene.joint[n]) for n in listening}
-                amps = {n: self.harness.opto_amps(self.scene.joint[n])[1] for n in listening}
-                self.harness.settings[output] = 0
-                for n in listening:
-                    if during[n][1] != before[n][1] and self.drives[n].energised:
-                        # The opto lights at the pulse, or at its end when it is wired upside down.
-                        at_edge = during[n] if during[n][1] else before[n]
-                        direction, drive = at_edge[0], self.drives[n]
-                        if direction == drive.direction_lit:  # not moved by the pulse itself
-                            direction = drive.direction_taken
-                        share = self.opto.taken(amps[n]) if during[n][1] else 1.0
-                        if share:
-                            feed = self.card.axis[axis], self._sign(direction), share
-                            feeds.setdefault(n, []).append(feed)
-        for number, fed in feeds.items():
-            self.drives[number].feed(self.now, fed)
+            self.driving.refresh(island)
 
     # --- encoders and inputs ---------------------------------------------------------------
 
