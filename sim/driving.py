@@ -52,7 +52,9 @@ class Driving:
 
     def refresh(self, island: Island) -> None:
         """What the drives on an island make of their inputs and supply."""
-        names = {choice.name.split(".")[0] for choice in island.choices}
+        # Whose inputs hang on it, not whose outputs: a plug may sit in the neighbour's socket.
+        names = set(self._harness.joints_in(island))
+        names |= {c.name.split(".")[0] for c in island.choices if c.name.endswith(".DRIVE")}
         numbers = [n for n, joint in enumerate(self._scene.joint) if joint.name in names]
         changed = []
         for number in numbers:

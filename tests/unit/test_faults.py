@@ -162,3 +162,13 @@ def test_a_motor_without_current_is_limp_and_rests_on_the_stand() -> None:
         moved = drive_and_jog(rig, (0, 1, 2), 1)
         assert rig.drives[1].energised
         assert abs(moved[1]) < 0.01
+
+
+def test_crossed_input_plugs_enable_and_step_the_other_drive() -> None:
+    with Rig(SCENE, 3, start_pose_deg=[0, 20, -60, 0, 10, 0]) as rig:
+        Injector(rig).insert("cross@J4.INPUTS/J6.INPUTS")
+        moved = drive_and_jog(rig, (3,), 3)
+        assert rig.drives[5].energised
+        assert not rig.drives[3].energised
+        assert moved[5] == pytest.approx(1000 / SCENE.joint[5].steps_per_deg, abs=0.05)
+        assert abs(moved[3]) < 0.01
