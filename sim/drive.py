@@ -43,9 +43,15 @@ class Drive:
         self.current = 1.0
         self.coils = ((1.0, 0.0), (0.0, 1.0))
         self.fed_by: list[tuple[Drive, Coils]] = []  # other drives with a leg on this motor
+        self._conducts = True
         self.wells = 0
         self._field = 0
         self._feeds: list[tuple[Axis, int, int, float]] = []
+
+    def wire(self, coils: Coils, fed_by: list[tuple[Drive, Coils]]) -> None:
+        """Take what the circuit makes of the motor's leads."""
+        self.coils, self.fed_by = coils, fed_by
+        self._conducts = max(abs(part) for row in coils for part in row) > _NO_CURRENT
 
     def fit(self, parts: Parts, standstill: float) -> None:
         """Take the parts' parameters; the field stays at its angle.
@@ -85,13 +91,11 @@ class Drive:
     @property
     def live(self) -> bool:
         """Whether this joint's motor gets any current, from whichever drive."""
-        if self.energised and max(abs(part) for row in self.coils for part in row) > _NO_CURRENT:
-            return True
-        return self._borrows
+        return (self.energised and self._conducts) or self._borrows
 
     @property
     def _borrows(self) -> bool:
-        return any(drive.energised for drive, _ in self.fed_by)
+        return bool(self.fed_by) and any(drive.energised for drive, _ in self.fed_by)
 
     @property
     def regular(self) -> bool:
@@ -106,11 +110,16 @@ class Drive:
     @property
     def moving(self) -> bool:
         """Whether any pulse generator that feeds this motor's field is running."""
-        return self._stepping or any(drive._stepping for drive, _ in self.fed_by)
+        if self._stepping:
+            return True
+        return bool(self.fed_by) and any(drive._stepping for drive, _ in self.fed_by)
 
     @property
     def _stepping(self) -> bool:
-        return any(axis.profile is not None for axis, _, _, _ in self._feeds)
+        for axis, _, _, _ in self._feeds:  # noqa: SIM110 (asked at every checkpoint)
+            if axis.profile is not None:
+                return True
+        return False
 
     def feed(self, tick: int, feeds: list[tuple[Axis, int, float]]) -> None:
         """From now on follow these pulse generators: the sign of a step, the share taken of them.

@@ -28,11 +28,11 @@ class Driving:
         scene, harness, drives = self._scene, self._harness, self._drives
         for number, joint in enumerate(scene.joint):
             drive = drives[number]
-            drive.coils = harness.coil_currents(joint)
-            drive.fed_by = [
-                (drives[other], harness.coil_currents(joint, scene.joint[other]))
-                for other in map(scene.joint_number, harness.feeding_drives(joint))
-            ]
+            others = map(scene.joint_number, harness.feeding_drives(joint))
+            drive.wire(
+                harness.coil_currents(joint),
+                [(drives[n], harness.coil_currents(joint, scene.joint[n])) for n in others],
+            )
 
     def watch_standstill(self) -> None:
         """Let drives that get no steps for a while cut their current, and those that do, not."""

@@ -198,7 +198,8 @@ class Locked:
         toward = rate or change
         if not toward:
             return NEVER
-        field, _ = self.evaluate(start)
+        # The pose was committed at `start`: its field is that of the stretch under way.
+        field = self.stretch or self.evaluate(start)[0]
         _, scale, lag = next(entry for entry in self._live if entry[0] == joint)
         resistance = self._pose.gears[joint].resistance_n_m(self._pose.position[joint], True)
         edge = (field.torque[joint] + math.copysign(resistance, toward)) * scale
