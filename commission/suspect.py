@@ -19,7 +19,7 @@ LIT_V = 3.5
 LIFTED_V, TOGETHER_V = 0.25, 0.6
 UNDERVOLTAGE_V = 12.0
 # A train of steps reads as tens of millivolt, and less than this share of it is lost on the way.
-PULSES_V, WEAKENED = 0.006, 0.7
+PULSES_V, WEAKENED = 0.006, 0.4
 
 
 @dataclass(frozen=True)

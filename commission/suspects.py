@@ -30,7 +30,7 @@ RULES: Mapping[Kind, Rule] = {
     Kind.SWITCH_FLOATS_PRESSED: inputs.switch_pressed,
     Kind.SWITCH_LINGERS: inputs.switch_lingers,
     Kind.SWITCH_SHORTS: inputs.switch_shorts,
-    Kind.SWITCH_ELSEWHERE: inputs.crossed(("SW.COM",), "the switch inputs"),
+    Kind.SWITCH_ELSEWHERE: inputs.crossed(("SW.COM",), "the switch inputs", "SW"),
     Kind.JOG_NONE: drives.drive,
     Kind.JOG_SAME_WAY: drives.drive,
     Kind.JOG_REVERSED: drives.reversed,

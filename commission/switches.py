@@ -135,7 +135,8 @@ def _judge(station: Station, joint: Joint, seen: dict[int, _Seen], sound: set[in
     for other in others:
         # An input that floats may flick at any moment: that is its own joint's finding, unless
         # this switch moves it and not its own.
-        elsewhere = Kind.SWITCH_DEAD in kinds and _only_moves(seen, channel, other)
+        silent = Kind.SWITCH_DEAD in kinds or Kind.SWITCH_FLOATS_PRESSED in kinds
+        elsewhere = silent and not what.pressed[channel] and _only_moves(seen, channel, other)
         if other.channel in sound or elsewhere:
             symptoms.insert(0, Symptom(Kind.SWITCH_ELSEWHERE, joint.name, volts, other.name))
             evidence += f"; {other.name}'s input changed too"
