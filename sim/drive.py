@@ -174,16 +174,20 @@ class Drive:
     def coil_currents(self, tick: int, strength: float) -> tuple[float, float]:
         """Currents of both coils as fractions of the set current, at a `strength`."""
         first = second = 0.0
-        sources = [(self, self.coils, strength)]
-        if self.fed_by:
-            sources += [(drive, coils, drive.strength(tick)) for drive, coils in self.fed_by]
-        for drive, ((aa, ab), (ba, bb)), share in sources:
+        if self.energised:
+            first, second = self._through(self.coils, tick, strength)
+        for drive, coils in self.fed_by:
             if drive.energised:
-                angle = drive.field_steps(tick) * drive.rad_per_step * drive.teeth
-                cosine, sine = share * math.cos(angle), share * math.sin(angle)
-                first += aa * cosine + ab * sine
-                second += ba * cosine + bb * sine
+                more = drive._through(coils, tick, drive.strength(tick))
+                first, second = first + more[0], second + more[1]
         return first, second
+
+    def _through(self, coils: Coils, tick: int, strength: float) -> tuple[float, float]:
+        """What this drive's two currents make in coils wired like that."""
+        angle = self.field_steps(tick) * self.rad_per_step * self.teeth
+        cosine, sine = strength * math.cos(angle), strength * math.sin(angle)
+        (aa, ab), (ba, bb) = coils
+        return aa * cosine + ab * sine, ba * cosine + bb * sine
 
     def capture(self, tick: int, rotor_rad: float) -> None:
         """Take the well nearest to the rotor as the one it is held in."""

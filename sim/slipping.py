@@ -17,7 +17,7 @@ from .pose import Pose
 
 SUBSTEP = TICKS_PER_S // SUBSTEP_HZ
 CHECK_EVERY = 16
-_TELL_EVERY = 4
+_TELL_EVERY = 8
 _HELD_N_M = 1e4  # friction of a limp joint whose link rests on the stand
 _HAND_N_M_PER_RAD = 300.0
 _HAND_N_M_S_PER_RAD = 0.5
@@ -70,7 +70,7 @@ class Slipping:
     def run(self, limit: int, told: Told) -> None:
         """Sub-steps up to `limit`, or until `told` says that is enough.
 
-        `told(tick, torques)` is called after every fourth sub-step and whenever a joint passes a
+        `told(tick, torques)` is called after every eighth sub-step and whenever a joint passes a
         cam, with the pose there.
         """
         pose = self._pose
@@ -102,12 +102,14 @@ class Slipping:
                 strength = [drive.strength(tick) for drive in pose.drives]
             if self._binding:
                 self._rebind(position)
+            if couplings:  # their phase may have moved
+                holding, turning, couplings = self._split(tick, gaps)
             tripped = not (all(map(lt, lows, position)) and all(map(lt, position, highs)))
             if tripped or not substeps % _TELL_EVERY:
                 self.substeps = substeps
                 self._reach(tick, position, gaps)
-                # A cam may have changed the wiring, a coupling its phase: begin anew.
-                if told(tick, torques) or tripped or couplings:
+                # A cam may have changed the wiring: begin anew.
+                if told(tick, torques) or tripped:
                     return
         self.substeps = substeps
         self._reach(tick, position, gaps)
