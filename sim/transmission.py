@@ -28,7 +28,6 @@ class Transmission:
         self.slip_n_m = math.inf
         self.bind_n_m = 0.0
         self.bind_rad = (0.0, 0.0)
-        self.brake_stuck = False
 
     def _set_ratio(self, factor: float) -> None:
         joint = self._joint
@@ -55,7 +54,7 @@ class Transmission:
         resistance = self.friction_n_m
         if self.bind_n_m and low <= position_rad <= high:
             resistance += self.bind_n_m
-        if self.brake_n_m and (self.brake_stuck or not energised):
+        if not energised:
             resistance += self.brake_n_m
         return resistance
 

@@ -164,3 +164,17 @@ def test_a_cam_that_passes_beyond_leaves_the_switch_near_the_stop() -> None:
 
 def test_bounce_on_an_unpulled_input_is_held_by_its_charge() -> None:
     assert [level for _, level in sweep("bounce@J5.SW,s=0.005")] == [1, 0]
+
+
+def test_a_brake_holds_a_limp_joint_and_lets_a_live_one_go() -> None:
+    shoulder = SCENE.joint[1].model_copy(update={"brake_n_m": 40.0})
+    joints = (SCENE.joint[0], shoulder, *SCENE.joint[2:])
+    braked = SCENE.model_copy(update={"joint": joints})
+    with Rig(braked, 3, start_pose_deg=POSE) as rig:
+        rig.hands.set_stand(False)
+        rig.advance(rig.now + 2 * TICKS_PER_S)
+        assert rig.truth_deg()[1] == pytest.approx(20.0, abs=0.05)
+        rig.hands.set_stand(True)
+        for axis in range(rig.card.axes):
+            rig.card.enable(axis, True)
+        assert jog(rig, 1, 8.0)[1] == pytest.approx(8.0, abs=0.05)
