@@ -1,0 +1,375 @@
+"""The whole Heron harness against ngspice: sound, and with every single wiring fault.
+
+Decks are drawn from the scene's description and its wiring list, and each fault is worked into its
+deck by what it says in iron; nothing of the plant's netlist is used. Only what a seed draws
+(conductors' ohms, rail volts, bias currents of inputs) is shared.
+
+What stands for what in a deck: a supply is an EMF behind its resistance that gives at most its
+limit (and takes any current); an output of the card, a switch in 25 ohm to 5 V or 0 V; an opto
+input, 330 ohm above 1.2 V and 1 Gohm below; an encoder, a resistor that draws its current and three
+outputs, which without supply fall back to a weak tie to its own 0 V; a drive's supply, a resistor
+by whether it is energised; each leg of a drive's bridge, its middle volts behind a resistance; an
+input, leakage and bias. Every node leaks 0.1 pS (`rshunt`), or it would have no volts of its own.
+"""
+
+from __future__ import annotations
+
+import itertools
+import random
+import re
+import shutil
+import subprocess
+from collections.abc import Callable, Iterable, Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from dryrig.faults.catalogue import enumerate_faults
+from dryrig.faults.grammar import parse_fault
+from dryrig.scenes import Joint, load_scene
+from dryrig.sim.harness import Harness
+from dryrig.sim.individual import draw_individual, drawn
+
+SEED = 7
+SCENE = load_scene("heron")
+SUPPLIES, CARD, DRIVE, ENCODER = SCENE.supplies, SCENE.card, SCENE.drive, SCENE.encoder
+WIRING = ("open", "resist", "short", "swap", "unplug", "cross", "join", "worn")
+"""Kinds that change conductors, bridges or contacts; all others change motors, gears and cams."""
+STATES = 8
+"""In eight states every joint sees all of its outputs' levels, switch and encoder contacts, both
+loads of its drive, and its drive's supply on and off; neighbours differ."""
+MILLIVOLT, SHARE = 1e-3, 1e-3
+OPEN_OHM, APART_OHM = 1e12, 1e15
+
+pytestmark = pytest.mark.skipif(
+    shutil.which("ngspice") is None,
+    reason="ngspice is not installed (Debian: apt-get install ngspice)",
+)
+
+Values = dict[str, float]
+
+
+def node(name: str) -> str:
+    """A terminal's name as ngspice takes it; the 0 V rail is its ground."""
+    plain = name.lower().replace(".", "_").replace("+", "p").replace("-", "m")
+    return {"rail_0v": "0", "rail_24v": "r24", "rail_5v": "r5", "rail_3v3": "r3"}.get(plain, plain)
+
+
+def plug(place: str) -> str:
+    """`J1.ENC` for `J1.ENC.A`; the drive's inputs share one plug."""
+    joint, *rest = place.split(".")
+    return f"{joint}.{rest[0]}" if len(rest) > 1 else f"{joint}.INPUTS"
+
+
+class Loom:
+    """The wiring list of one arm, with at most one fault worked into it."""
+
+    def __init__(self) -> None:
+        drawn_arm = draw_individual(SCENE, SEED)
+        self.rail_volts = drawn_arm.rail_volts
+        self.ohm = dict(drawn_arm.wire_ohm)
+        self.start, self.end = {}, {}
+        for place in self.ohm:
+            joint, wire = place.split(".", 1)
+            begins = SCENE.harness.wires[wire].from_
+            own = f"CARD.{joint}.{wire}"
+            self.start[place] = own if begins in ("card", "drive") else f"RAIL.{begins}"
+            self.end[place] = place
+        self.bridges: list[tuple[str, str, float]] = []
+        self.contact_ohm = {joint.name: SCENE.switch.closed_ohm for joint in SCENE.joint}
+
+    def spoil(self, fault: str) -> None:
+        """Work a fault in: what its words say, with the ohms its kind has when none are given."""
+        kind, _, where = fault.partition("@")
+        one, _, other = where.partition("/")
+        match kind:
+            case "open":
+                self.ohm[one] = OPEN_OHM
+            case "resist":
+                self.ohm[one] += 4700.0
+            case "short":  # at the part, where the plug's pins lie side by side
+                self.bridges.append((one, other, 0.05))
+            case "swap":
+                self.end[one], self.end[other] = other, one
+            case "unplug":
+                self.ohm |= dict.fromkeys(self._pins(one), OPEN_OHM)
+            case "cross":
+                for pin in self._pins(one):
+                    twin = pin.replace(one.split(".")[0], other.split(".")[0])
+                    self.end[pin], self.end[twin] = twin, pin
+            case "join":
+                self.bridges += [(f"{one}.COM", f"{one}.{throw}", 0.05) for throw in ("NC", "NO")]
+            case "worn":
+                self.contact_ohm[one.split(".")[0]] += 1000.0
+            case _:
+                raise AssertionError(f"no wiring fault: {fault}")
+
+    def _pins(self, name: str) -> list[str]:
+        return [place for place in self.ohm if plug(place) == name]
+
+    def conductors(self) -> Iterator[str]:
+        """Conductors and bridges."""
+        for place, ohm in self.ohm.items():
+            yield f"rw_{node(place)} {node(self.start[place])} {node(self.end[place])} {ohm!r}"
+        for number, (one, other, ohm) in enumerate(self.bridges):
+            yield f"rbridge{number} {node(one)} {node(other)} {ohm!r}"
+
+
+def switched(name: str, one: str, other: str) -> str:
+    """A contact, open until a state closes it."""
+    return f"{name} {node(one)} {node(other)} {APART_OHM!r}"
+
+
+def live_deck(loom: Loom) -> list[str]:
+    """The arm with its supplies on."""
+    deck = ["dryrig harness"]
+    for rail, supply, closed in (
+        ("RAIL.24V", SUPPLIES.v24, "v(mains)"),
+        ("RAIL.5V", SUPPLIES.v5, "1"),
+        ("RAIL.3V3", SUPPLIES.v3v3, "1"),
+    ):
+        at, emf = node(rail), loom.rail_volts[rail]
+        amps = f"min(({emf!r}-v({at}))/{supply.ohm!r},{supply.limit_a!r})"
+        deck.append(f"b{at} 0 {at} i = {closed} > 0.5 ? {amps} : ({emf!r}-v({at}))/{OPEN_OHM!r}")
+    deck.append("vmains mains 0 1")
+    deck += loom.conductors()
+    for joint in SCENE.joint:
+        deck += _outputs(joint)
+        deck += _inputs(joint)
+        deck += _drive_and_motor(joint)
+        deck += _live_encoder(joint)
+        for throw in ("NC", "NO"):
+            name = f"r{node(joint.name)}_{throw.lower()}"
+            deck.append(switched(name, f"{joint.name}.SW.COM", f"{joint.name}.SW.{throw}"))
+    return [*deck, ".option rshunt=1e13 reltol=1e-6", ".end"]
+
+
+def _outputs(joint: Joint) -> Iterator[str]:
+    for pin in ("DIR", "STEP", "ENA"):
+        name, card = f"{joint.name}.{pin}", f"CARD.{joint.name}.{pin}"
+        yield switched(f"r{node(name)}_low", card, "RAIL.0V")
+        yield switched(f"r{node(name)}_high", card, "RAIL.5V")
+        across = f"v({node(name)},{node(joint.name)}_opto0v)"
+        lit = f"({across}-{DRIVE.opto_forward_v})/{DRIVE.opto_ohm}"
+        yield (
+            f"b{node(name)} {node(name)} {node(joint.name)}_opto0v "
+            f"i = {across} > {DRIVE.opto_forward_v} ? {lit} : {across}*1e-9"
+        )
+
+
+def input_names(joint: Joint) -> list[str]:
+    return [f"CARD.{joint.name}.{pin}" for pin in ("SW.COM", "ENC.A", "ENC.B", "ENC.Z")]
+
+
+def _inputs(joint: Joint) -> Iterator[str]:
+    for pin in input_names(joint):
+        bias = drawn(SEED, f"{pin}.bias").uniform(*CARD.input_bias_a)
+        yield f"rleak_{node(pin)} {node(pin)} 0 {CARD.input_leak_ohm!r}"
+        yield f"ibias_{node(pin)} 0 {node(pin)} {bias!r}"
+
+
+def _drive_and_motor(joint: Joint) -> Iterator[str]:
+    name = node(joint.name)
+    yield switched(f"r{name}_load", f"{joint.name}.DRIVE.24V", f"{joint.name}.DRIVE.0V")
+    # The bridge gives the set current to a sound coil from half the supply on each leg.
+    wire = SCENE.harness.wires["MOTOR.A+"].ohm_per_m * joint.cable_m + 2 * SCENE.harness.crimp_ohm
+    whole = SUPPLIES.v24.volts / joint.motor.current_a
+    leg = (whole - joint.motor.coil_ohm - 2 * wire) / 2
+    for coil in "ab":
+        yield f"r{name}_coil_{coil} {name}_motor_{coil}p {name}_motor_{coil}m {joint.motor.coil_ohm!r}"
+        for end in "pm":
+            yield f"r{name}_leg_{coil}{end} 0 card_{name}_motor_{coil}{end} {leg!r}"
+
+
+def _live_encoder(joint: Joint) -> Iterator[str]:
+    name = node(joint.name)
+    plus, minus = f"{name}_enc_5v", f"{name}_enc_0v"
+    yield f"r{name}_supply {plus} {minus} {SUPPLIES.v5.volts / ENCODER.supply_a!r}"
+    works = f"v({plus},{minus}) >= {ENCODER.supply_min_v}"
+    for channel in "abz":
+        out, level = f"{name}_enc_{channel}", f"{name}_level_{channel}"
+        yield f"v{level} {level} 0 0"
+        high = f"v({level})*v({plus},{out})/{ENCODER.output_ohm}"
+        low = f"(1-v({level}))*v({out},{minus})/{ENCODER.output_ohm}"
+        yield f"bh{out} {plus} {out} i = {works} ? {high} : 0"
+        yield f"bl{out} {out} {minus} i = {works} ? {low} : v({out},{minus})/{ENCODER.dead_ohm}"
+
+
+def quarters() -> list[tuple[int, int, int]]:
+    """What A, B and Z do in each contact state: four quarter cycles, and the index."""
+    gate = tuple(int(level) for level in ENCODER.index_gate)
+    return [(0, 0, 0), (1, 0, 0), (1, 1, 0), (0, 1, 0), (gate[0], gate[1], 1)]
+
+
+def settings(number: int) -> dict[str, int]:
+    """The contacts, outputs and loads of a state, by the plant's names."""
+    wanted = {}
+    for n, joint in enumerate(SCENE.joint):
+        k = number + n
+        wanted[f"{joint.name}.SW"] = k % 3  # at rest, pressed, between
+        wanted[f"{joint.name}.ENC"] = k % 5
+        for bit, pin in enumerate(("DIR", "STEP", "ENA")):
+            wanted[f"{joint.name}.{pin}"] = k >> bit & 1
+        wanted[f"{joint.name}.DRIVE"] = k % 2
+    return wanted
+
+
+def motor_supply(number: int) -> bool:
+    return number not in (2, 5)
+
+
+def alterations(loom: Loom, number: int) -> Iterator[str]:
+    """The same for a deck."""
+    yield f"alter @vmains[dc] = {int(motor_supply(number))}"
+    for name, wanted in settings(number).items():
+        joint, part = name.split(".")
+        ngspice, now = node(joint), loom.contact_ohm[joint]
+        if part == "SW":
+            yield f"alter r{ngspice}_nc = {now if wanted == 0 else APART_OHM!r}"
+            yield f"alter r{ngspice}_no = {now if wanted == 1 else APART_OHM!r}"
+        elif part == "ENC":
+            for channel, level in zip("abz", quarters()[wanted], strict=True):
+                yield f"alter @v{ngspice}_level_{channel}[dc] = {level}"
+        elif part == "DRIVE":
+            amps = DRIVE.load_a if wanted else DRIVE.idle_a
+            yield f"alter r{ngspice}_load = {SUPPLIES.v24.volts / amps!r}"
+        else:
+            on, off = ("high", "low") if wanted else ("low", "high")
+            yield f"alter r{node(name)}_{on} = {CARD.output_ohm!r}"
+            yield f"alter r{node(name)}_{off} = {APART_OHM!r}"
+
+
+class Ngspice:
+    """One process that works through many decks; its answers come back in order."""
+
+    def __init__(self, folder: Path, jobs: Iterable[tuple[list[str], list[list[str]]]]) -> None:
+        self._raw, script = folder / "out.raw", folder / "run.cir"
+        lines = ["* all decks", ".control", "set appendwrite"]
+        for number, (deck, points) in enumerate(jobs):
+            (folder / f"{number}.cir").write_text("\n".join([*deck, ""]))
+            lines.append(f"source {folder / f'{number}.cir'}")
+            for changes in points:
+                lines += [*changes, "op", f"write {self._raw}"]
+            lines += ["destroy all", "remcirc"]
+        script.write_text("\n".join([*lines, "quit", ".endc", ".end", ""]))
+        self._log = folder / "log.txt"
+        with self._log.open("w") as log:
+            self._process = subprocess.Popen(
+                ["ngspice", "-n", "-b", str(script)], stdout=log, stderr=subprocess.STDOUT
+            )
+
+    def answers(self) -> Iterator[Values]:
+        """Volts by node for each operating point."""
+        self._process.wait(timeout=300)
+        data, at = self._raw.read_bytes(), 0
+        while at < len(data):
+            begin = data.index(b"Binary:\n", at) + len(b"Binary:\n")
+            names = re.findall(r"^\t\d+\t(\S+)\t", data[at:begin].decode(), re.MULTILINE)
+            at = begin + 8 * len(names)
+            yield dict(zip(names, np.frombuffer(data[begin:at]).tolist(), strict=True))
+
+    def stop(self) -> None:
+        self._process.kill()
+        self._process.wait()
+
+
+def wiring_faults() -> list[str]:
+    return [fault for fault in enumerate_faults(SCENE) if fault.split("@")[0] in WIRING]
+
+
+def spoilt(fault: str) -> Loom:
+    loom = Loom()
+    if fault:
+        loom.spoil(fault)
+    return loom
+
+
+@pytest.fixture
+def harness() -> Harness:
+    return Harness(SCENE, draw_individual(SCENE, SEED), SEED)
+
+
+Fit = Callable[[str], None]
+
+
+@pytest.fixture
+def fit(harness: Harness) -> Fit:
+    """Put one fault into the plant's harness, in place of the one before."""
+    sound = harness.parts.copy()
+
+    def put(text: str) -> None:
+        parts = sound.copy()
+        if text:
+            fault = parse_fault(text)
+            assert fault.kind.apply is not None
+            fault.kind.apply(parts, fault.places, fault.values)
+        harness.fit(parts)
+
+    return put
+
+
+def node_volts(harness: Harness) -> Values:
+    """Every node of the plant's circuit, its fixed ones (rails, legs) left out."""
+    found = dict(zip(harness.circuit.known, harness.circuit.known_v.tolist(), strict=True))
+    found = {name: volts for name, volts in found.items() if name.startswith("RAIL.")}
+    for island in harness.circuit.islands:
+        volts, _, _ = island.solve(harness.settings, harness.circuit.known_v)
+        found |= dict(zip(island.nodes, volts.tolist(), strict=True))
+    return found
+
+
+def test_every_node_of_the_harness_sound_and_with_every_wiring_fault(
+    harness: Harness, fit: Fit, tmp_path: Path, record_property: Callable[[str, Any], None]
+) -> None:
+    faults = ["", *wiring_faults()]
+    looms = map(spoilt, faults)
+    peer = Ngspice(
+        tmp_path,
+        (
+            (live_deck(loom), [list(alterations(loom, k)) for k in range(STATES)])
+            for loom in looms
+        ),
+    )
+    try:
+        ours = [
+            (f"{fault or 'sound'}, state {number}", volts)
+            for fault in faults
+            for number, volts in _plant(harness, fit, fault)
+        ]
+        theirs = list(peer.answers())
+    finally:
+        peer.stop()
+    assert len(theirs) == len(ours) == STATES * len(faults)
+    names = [name for name in ours[0][1] if name != "RAIL.0V"]
+    for (where, mine), peers in zip(ours, theirs, strict=True):
+        # No node of one is missing in the other.
+        extra = {"v(mains)", *(f"v({node(j.name)}_level_{c})" for j in SCENE.joint for c in "abz")}
+        voltages = {name for name in peers if name.startswith("v(")} - extra
+        assert voltages == {f"v({node(name)})" for name in mine if name != "RAIL.0V"}, where
+    table = np.array([[mine[name] for name in names] for _, mine in ours])
+    peer_table = np.array([[peers[f"v({node(name)})"] for name in names] for peers in theirs])
+    off = np.abs(table - peer_table)
+    excess = off / np.maximum(MILLIVOLT, SHARE * np.abs(peer_table))
+    record_property("comparisons", table.size)
+    record_property("worst_v", float(off.max()))
+    print(
+        f"{len(faults) - 1} faults and sound, {len(ours)} operating points, {table.size} node "
+        f"voltages: worst {off.max() * 1e6:.1f} uV, {excess.max():.3f} of what is allowed"
+    )
+    row, column = np.unravel_index(int(excess.argmax()), excess.shape)
+    assert excess.max() <= 1, (
+        f"{(excess > 1).sum()} of {table.size} differ; worst: {ours[row][0]}, {names[column]}: "
+        f"{table[row, column]:.6f} V, ngspice {peer_table[row, column]:.6f} V"
+    )
+
+
+def _plant(harness: Harness, fit: Fit, fault: str) -> Iterator[tuple[int, Values]]:
+    """The plant's volts in all states, come to one after the other as on a running rig."""
+    fit(fault)
+    for number in range(STATES):
+        harness.set_motor_supply(motor_supply(number))
+        for name, setting in settings(number).items():
+            harness.set(name, setting)
+        yield number, node_volts(harness)
