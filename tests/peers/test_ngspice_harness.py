@@ -37,11 +37,22 @@ SCENE = load_scene("heron")
 SUPPLIES, CARD, DRIVE, ENCODER = SCENE.supplies, SCENE.card, SCENE.drive, SCENE.encoder
 WIRING = ("open", "resist", "short", "swap", "unplug", "cross", "join", "worn")
 """Kinds that change conductors, bridges or contacts; all others change motors, gears and cams."""
-STATES = 8
-"""In eight states every joint sees all of its outputs' levels, switch and encoder contacts, both
-loads of its drive, and its drive's supply on and off; neighbours differ."""
+STATES = {
+    "SW": (0, 1, 2),
+    "ENC": (0, 1, 2, 3, 4),
+    "INPUTS": tuple(range(8)),
+    "DRIVE": (2, 3, 4, 5),
+    "MOTOR": (0, 2),
+}
+"""The states that matter to a fault at a plug: in those of `SW` every joint sees all settings of its
+switch, of `ENC` all contact states of its encoder, of `INPUTS` all levels of the drive's inputs, of
+`DRIVE` both loads of the drive with its supply on and off. Neighbours are in different states."""
 MILLIVOLT, SHARE = 1e-3, 1e-3
-OPEN_OHM, APART_OHM = 1e12, 1e15
+ROUNDING = 5e-3
+"""For the part's pins of a plug that is out: they hang on terohms beside contacts of 50 mohm, and of
+sixteen digits three are left. Exact fractions lie between the plant and ngspice (J1, pressed:
+1.7613 V; plant 1.7588, ngspice 1.7645)."""
+OPEN_OHM, APART_OHM, DARK_OHM = 1e12, 1e18, 1e9
 
 pytestmark = pytest.mark.skipif(
     shutil.which("ngspice") is None,
@@ -153,10 +164,9 @@ def _outputs(joint: Joint) -> Iterator[str]:
         yield switched(f"r{node(name)}_high", card, "RAIL.5V")
         across = f"v({node(name)},{node(joint.name)}_opto0v)"
         lit = f"({across}-{DRIVE.opto_forward_v})/{DRIVE.opto_ohm}"
-        yield (
-            f"b{node(name)} {node(name)} {node(joint.name)}_opto0v "
-            f"i = {across} > {DRIVE.opto_forward_v} ? {lit} : {across}*1e-9"
-        )
+        ends = f"{node(name)} {node(joint.name)}_opto0v"
+        yield f"b{node(name)} {ends} i = {across} > {DRIVE.opto_forward_v} ? {lit} : 0"
+        yield f"r{node(name)}_dark {ends} {DARK_OHM!r}"
 
 
 def input_names(joint: Joint) -> list[str]:
@@ -279,6 +289,15 @@ def wiring_faults() -> list[str]:
     return [fault for fault in enumerate_faults(SCENE) if fault.split("@")[0] in WIRING]
 
 
+def states(fault: str) -> tuple[int, ...]:
+    """The states in which a fault is looked at; the sound arm in all."""
+    if not fault:
+        return STATES["INPUTS"]
+    place = fault.partition("@")[2].partition("/")[0]
+    part = place.partition(".")[2]
+    return STATES[part if part in STATES else plug(place).partition(".")[2]]
+
+
 def spoilt(fault: str) -> Loom:
     loom = Loom()
     if fault:
@@ -324,51 +343,53 @@ def test_every_node_of_the_harness_sound_and_with_every_wiring_fault(
     harness: Harness, fit: Fit, tmp_path: Path, record_property: Callable[[str, Any], None]
 ) -> None:
     faults = ["", *wiring_faults()]
-    looms = map(spoilt, faults)
     peer = Ngspice(
         tmp_path,
         (
-            (live_deck(loom), [list(alterations(loom, k)) for k in range(STATES)])
-            for loom in looms
+            (live_deck(loom), [list(alterations(loom, k)) for k in states(fault)])
+            for fault in faults
+            for loom in [spoilt(fault)]
         ),
     )
     try:
-        ours = [
-            (f"{fault or 'sound'}, state {number}", volts)
-            for fault in faults
-            for number, volts in _plant(harness, fit, fault)
-        ]
+        ours = [(fault, *found) for fault in faults for found in _plant(harness, fit, fault)]
         theirs = list(peer.answers())
     finally:
         peer.stop()
-    assert len(theirs) == len(ours) == STATES * len(faults)
-    names = [name for name in ours[0][1] if name != "RAIL.0V"]
-    for (where, mine), peers in zip(ours, theirs, strict=True):
+    assert len(theirs) == len(ours)
+    names = [name for name in ours[0][2] if name != "RAIL.0V"]
+    columns = [f"v({node(name)})" for name in names]
+    helpers = {"v(mains)", *(f"v({node(j.name)}_level_{c})" for j in SCENE.joint for c in "abz")}
+    for (fault, _, mine), peers in zip(ours, theirs, strict=True):
         # No node of one is missing in the other.
-        extra = {"v(mains)", *(f"v({node(j.name)}_level_{c})" for j in SCENE.joint for c in "abz")}
-        voltages = {name for name in peers if name.startswith("v(")} - extra
-        assert voltages == {f"v({node(name)})" for name in mine if name != "RAIL.0V"}, where
-    table = np.array([[mine[name] for name in names] for _, mine in ours])
-    peer_table = np.array([[peers[f"v({node(name)})"] for name in names] for peers in theirs])
+        assert {name for name in peers if name.startswith("v(")} - helpers == set(columns), fault
+        assert set(mine) == {*names, "RAIL.0V"}, fault
+    table = np.array([[mine[name] for name in names] for _, _, mine in ours])
+    peer_table = np.array([[peers[column] for column in columns] for peers in theirs])
     off = np.abs(table - peer_table)
-    excess = off / np.maximum(MILLIVOLT, SHARE * np.abs(peer_table))
+    loose = np.array([[fault == f"unplug@{plug(name)}" for name in names] for fault, _, _ in ours])
+    share = np.where(loose, ROUNDING, SHARE)
+    excess = off / np.maximum(MILLIVOLT, share * np.abs(peer_table))
+    worst_v = float(off[~loose].max())
     record_property("comparisons", table.size)
-    record_property("worst_v", float(off.max()))
+    record_property("worst_v", worst_v)
     print(
         f"{len(faults) - 1} faults and sound, {len(ours)} operating points, {table.size} node "
-        f"voltages: worst {off.max() * 1e6:.1f} uV, {excess.max():.3f} of what is allowed"
+        f"voltages: worst difference {worst_v * 1e6:.1f} uV; {loose.sum()} at pins unplugged, worst "
+        f"{off[loose].max() * 1e3:.1f} mV"
     )
     row, column = np.unravel_index(int(excess.argmax()), excess.shape)
-    assert excess.max() <= 1, (
-        f"{(excess > 1).sum()} of {table.size} differ; worst: {ours[row][0]}, {names[column]}: "
-        f"{table[row, column]:.6f} V, ngspice {peer_table[row, column]:.6f} V"
+    assert float(excess.max()) <= 1, (
+        f"{(excess > 1).sum()} of {table.size} differ; worst: {ours[row][0] or 'sound'} in state "
+        f"{ours[row][1]}, {names[column]}: {table[row, column]:.6f} V, ngspice "
+        f"{peer_table[row, column]:.6f} V"
     )
 
 
 def _plant(harness: Harness, fit: Fit, fault: str) -> Iterator[tuple[int, Values]]:
     """The plant's volts in all states, come to one after the other as on a running rig."""
     fit(fault)
-    for number in range(STATES):
+    for number in states(fault):
         harness.set_motor_supply(motor_supply(number))
         for name, setting in settings(number).items():
             harness.set(name, setting)
