@@ -280,10 +280,13 @@ class Harness:
                 )
             )
         supply = (f"{name}.DRIVE.24V", f"{name}.DRIVE.0V")
+        # What the coils' copper turns into heat comes from the supply: by the current's square.
+        share = self.parts.parameter(f"{name}.MOTOR", "current") ** 2
+        load_a = drive.idle_a + share * (drive.load_a - drive.idle_a)
         choices.append(
             Choice(
                 f"{name}.DRIVE",
-                ([(*supply, volts / drive.idle_a)], [(*supply, volts / drive.load_a)]),
+                ([(*supply, volts / drive.idle_a)], [(*supply, volts / load_a)]),
             )
         )
         for coil in COILS:
