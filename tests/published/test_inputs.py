@@ -1,4 +1,4 @@
-"""The card's inputs against published figures: thresholds, mains hum that counts, contact bounce."""
+"""The card's inputs against published figures: thresholds, hum that counts, contact bounce."""
 
 from __future__ import annotations
 

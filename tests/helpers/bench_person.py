@@ -6,20 +6,19 @@ All goes over the card's and the hands' ports; nothing here knows of the plant.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from functools import cache
 from typing import Any
 
-import pytest
 import serial
 
 from dryrig.scenes import Joint, load_scene
 
 JOINTS: dict[int, Joint] = dict(enumerate(load_scene("heron").joint, 1))
 POSE_DEG = {1: -150.0, 2: 60.0, 3: -120.0, 4: 0.0, 5: 30.0, 6: 0.0}
-"""Where the arm stands when nothing else is said: J1 and J3 some 20 degrees before their switches."""
+"""Where the arm stands when nothing else is said: J1 and J3 some 20 deg before their switches."""
 TURN_DEG, JOG_DEG, SEARCH_DEG, LEAVE_DEG = 10.0, 6.0, 70.0, 60.0
 SETTLE_S = 0.2
 _bench = itertools.count()
@@ -244,8 +243,14 @@ def _to(bench: Bench, joint: int, step: int) -> float:
 
 
 @contextmanager
-def _at(*arguments: Any) -> Iterator[Bench]:
-    bench = Bench(*arguments)
+def at_bench(
+    faults: tuple[str, ...],
+    seed: int = 3,
+    pose_deg: Mapping[int, float] | None = None,
+    scene: str = "heron",
+) -> Iterator[Bench]:
+    """A bench with an arm on it."""
+    bench = Bench(faults, seed, pose_deg or {}, scene)
     try:
         yield bench
     finally:
@@ -278,29 +283,18 @@ def _examine(
     return Seen(turned, levels, rail, jogs, felt, drops_deg, homing)
 
 
-@pytest.fixture(scope="session")
-def at_bench() -> Callable[..., Any]:
-    """A bench with an arm on it: faults, seed, start pose by joint, scene."""
-    return _at
-
-
-@pytest.fixture(scope="session")
-def examine() -> Callable[..., Seen]:
+@cache
+def examine(
+    faults: tuple[str, ...],
+    joints: tuple[int, ...] = (3,),
+    *,
+    seed: int = 3,
+    pose_deg: tuple[tuple[int, float], ...] = (),
+    scene: str = "heron",
+    homings: int = 2,
+    feel: bool = True,
+    jog_deg_s: float = 7.5,
+) -> Seen:
     """The same person's examination of one arm, done once for each arm."""
-
-    @cache
-    def once(
-        faults: tuple[str, ...],
-        joints: tuple[int, ...] = (3,),
-        *,
-        seed: int = 3,
-        pose_deg: tuple[tuple[int, float], ...] = (),
-        scene: str = "heron",
-        homings: int = 2,
-        feel: bool = True,
-        jog_deg_s: float = 7.5,
-    ) -> Seen:
-        with _at(faults, seed, dict(pose_deg), scene) as bench:
-            return _examine(bench, joints, homings, feel, jog_deg_s)
-
-    return once
+    with at_bench(faults, seed, dict(pose_deg), scene) as bench:
+        return _examine(bench, joints, homings, feel, jog_deg_s)
