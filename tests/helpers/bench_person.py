@@ -19,7 +19,7 @@ from dryrig.scenes import Joint, load_scene
 JOINTS: dict[int, Joint] = dict(enumerate(load_scene("heron").joint, 1))
 POSE_DEG = {1: -150.0, 2: 60.0, 3: -120.0, 4: 0.0, 5: 30.0, 6: 0.0}
 """Where the arm stands when nothing else is said: J1 and J3 some 20 deg before their switches."""
-TURN_DEG, JOG_DEG, SEARCH_DEG, LEAVE_DEG = 10.0, 6.0, 70.0, 60.0
+TURN_DEG, JOG_DEG, SEARCH_DEG, LEAVE_DEG = 10.0, 6.0, 57.0, 57.0
 SETTLE_S = 0.2
 _bench = itertools.count()
 
