@@ -17,6 +17,7 @@ from __future__ import annotations
 import re
 import subprocess
 from collections.abc import Iterable, Iterator
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -26,6 +27,7 @@ from dryrig.sim.individual import draw_individual, drawn
 
 SEED = 7
 SCENE = load_scene("heron")
+DRAWN = draw_individual(SCENE, SEED)
 SUPPLIES, CARD, DRIVE, ENCODER = SCENE.supplies, SCENE.card, SCENE.drive, SCENE.encoder
 STATES = {
     "SW": (0, 1, 2),
@@ -40,12 +42,14 @@ switch, of `ENC` all contact states of its encoder, of `INPUTS` all levels of th
 OPEN_OHM, APART_OHM, DARK_OHM = 1e12, 1e18, 1e9
 
 
+@cache
 def node(name: str) -> str:
     """A terminal's name as ngspice takes it; the 0 V rail is its ground."""
     plain = name.lower().replace(".", "_").replace("+", "p").replace("-", "m")
     return {"rail_0v": "0", "rail_24v": "r24", "rail_5v": "r5", "rail_3v3": "r3"}.get(plain, plain)
 
 
+@cache
 def plug(place: str) -> str:
     """`J1.ENC` for `J1.ENC.A`; the drive's inputs share one plug."""
     joint, *rest = place.split(".")
@@ -56,9 +60,8 @@ class Loom:
     """The wiring list of one arm, with at most one fault worked into it."""
 
     def __init__(self) -> None:
-        drawn_arm = draw_individual(SCENE, SEED)
-        self.rail_volts = drawn_arm.rail_volts
-        self.ohm = dict(drawn_arm.wire_ohm)
+        self.rail_volts = DRAWN.rail_volts
+        self.ohm = dict(DRAWN.wire_ohm)
         self.start, self.end = {}, {}
         for place in self.ohm:
             joint, wire = place.split(".", 1)
@@ -164,11 +167,15 @@ def input_names(joint: Joint) -> list[str]:
     return [f"CARD.{joint.name}.{pin}" for pin in ("SW.COM", "ENC.A", "ENC.B", "ENC.Z")]
 
 
+@cache
+def bias_a(pin: str) -> float:
+    return drawn(SEED, f"{pin}.bias").uniform(*CARD.input_bias_a)
+
+
 def _inputs(joint: Joint) -> Iterator[str]:
     for pin in input_names(joint):
-        bias = drawn(SEED, f"{pin}.bias").uniform(*CARD.input_bias_a)
         yield f"rleak_{node(pin)} {node(pin)} 0 {CARD.input_leak_ohm!r}"
-        yield f"ibias_{node(pin)} 0 {node(pin)} {bias!r}"
+        yield f"ibias_{node(pin)} 0 {node(pin)} {bias_a(pin)!r}"
 
 
 def _drive_and_motor(joint: Joint) -> Iterator[str]:
