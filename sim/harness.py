@@ -10,12 +10,15 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 
+import numpy as np
+
 from ..errors import UnknownTerminal, nearest
 from ..scenes import WIRES, Joint, Scene
 from .circuit import (
     GROUND,
     OPEN_OHM,
     RAILS,
+    Array,
     Choice,
     Circuit,
     Island,
@@ -54,6 +57,16 @@ class Solved:
         if self._island is not None and node in self._island.index:
             return float(self.volts[self._island.index[node]])
         return float(self._known[self._known_index[node]])
+
+    def has(self, node: str) -> bool:
+        """Whether a node lies in this island."""
+        return self._island is not None and node in self._island.index
+
+    def transfer_ohm(self, at: Sequence[str], of: Sequence[str]) -> Array:
+        """Volts at nodes for an ampere into others, ohms, shape (len(at), len(of))."""
+        assert self._island is not None
+        rows, columns = ([self._island.index[node] for node in nodes] for nodes in (at, of))
+        return self._block.transfer[np.ix_(rows, columns)]
 
     def source_ohm(self, node: str) -> float:
         """Thevenin resistance at a node; rails count as 0."""

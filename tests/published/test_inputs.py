@@ -97,6 +97,26 @@ def test_one_channel_that_floats_in_hum_counts_nothing() -> None:
         assert abs(counted(rig)) <= 1
 
 
+def test_two_floats_on_one_conductor_change_at_once_and_count_nothing() -> None:
+    """Identical thresholds on one node give simultaneous edges: no net count (common practice).
+
+    By hand the node swings by the sum of both currents into twice the capacitance.
+    """
+    with floating(200e-9, 50.0, 1, *BOTH) as rig:
+        parts = rig.harness.parts.copy()
+        parts.bridge("CARD.J4.ENC.A", "CARD.J4.ENC.B", 0.05)
+        rig.fit(parts)
+        later(rig, 0.5)
+        rig.trace.start()
+        assert abs(counted(rig)) <= 1
+        a, b = rig.trace.waves(["J4.ENC.A", "J4.ENC.B"])
+        assert a.edges == b.edges == pytest.approx(100, abs=1)  # both do see the mains
+        both = sum(rig.pins[f"CARD.J4.ENC.{channel}"].hum()[0] for channel in "AB")
+        reach = abs(both) / (2 * 2 * math.pi * 50.0 * SCENE.card.input_farad)
+        period = [rig.pins["CARD.J4.ENC.A"].volts(rig.now + n * 2400) for n in range(100)]
+        assert (max(period) - min(period)) / 2 == pytest.approx(reach, rel=0.02)
+
+
 def bounce_s(seed: int) -> float:
     """From the first contact of one press to the last edge, on an input with a pull of 10 kohm."""
     with Rig(SCENE, seed, start_pose_deg=POSE) as rig:
