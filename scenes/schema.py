@@ -309,6 +309,7 @@ class Joint(_Part):
 class Scene(_Part):
     """One arm, ready to be built. `folder` is where its URDF is looked for.
 
+    `table_m` is the height of the table's top over the base plane; without it there is no table.
     All figures are nominal; `spreads` has the distributions of those that carry one, by path.
     """
 
@@ -317,6 +318,7 @@ class Scene(_Part):
     title: str
     urdf: str
     payload_kg: Annotated[float, Field(ge=0, le=50)]
+    table_m: Annotated[float, Field(ge=-10, le=10)] | None = None
     rest_pose_deg: tuple[float, ...]
     supplies: Supplies
     card: CardPart

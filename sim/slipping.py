@@ -44,6 +44,14 @@ class Slipping:
     def place(self) -> None:
         """Put the engine where the pose is."""
         self._pose.body.set_state(self._pose.position, self._pose.velocity)
+        self._watch_touches()
+
+    def _watch_touches(self) -> None:
+        """Let the engine look for touches where bodies are near each other, and only there."""
+        pose = self._pose
+        near = pose.clearance.touchable(pose.position)
+        if near or pose.body.touchable:
+            pose.body.let_touch(near)
 
     def set_frictions(self) -> None:
         """Friction of every joint for who holds it now."""
@@ -118,6 +126,7 @@ class Slipping:
         pose = self._pose
         pose.tick, pose.position = tick, position
         pose.shaft = [angle + gap for angle, gap in zip(position, gaps, strict=True)]
+        self._watch_touches()
 
     def _split(
         self, tick: int, gaps: list[float]
@@ -164,4 +173,9 @@ class Slipping:
         target, rate = hand.at(tick)
         torque = _HAND_N_M_PER_RAD * (target - position[hand.joint])
         torque += _HAND_N_M_S_PER_RAD * (rate - self._pose.body.state()[1][hand.joint])
-        return max(-hand.limit_n_m, min(hand.limit_n_m, torque))
+        torque = max(-hand.limit_n_m, min(hand.limit_n_m, torque))
+        if self._pose.stand and not self._pose.drives[hand.joint].live:
+            # The stand carries the weight of what is led.
+            still = [0.0] * self._pose.count
+            torque += self._pose.body.inverse_dynamics(position, still, still)[hand.joint]
+        return torque
