@@ -8,7 +8,6 @@ from __future__ import annotations
 import coal
 import numpy as np
 import pinocchio as pin
-import pytest
 
 from dryrig.scenes import load_scene
 from dryrig.sim.body import Body, Pair
