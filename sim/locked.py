@@ -69,6 +69,7 @@ class Locked:
         self.use = [0.0] * pose.count
         self.load: Sequence[float] = [0.0] * pose.count
         self.stretch: Field | None = None  # at the start of the stretch under way
+        self._sliding: set[int] = set()
         self._live: list[tuple[int, float, float]] = []
         self._limp = list(range(pose.count))
         self._place = list(pose.position)
@@ -139,13 +140,17 @@ class Locked:
             gear, load, velocity = pose.gears[joint], field.torque[joint], field.velocity[joint]
             if velocity:
                 scale = self._scale(joint, velocity * gear.to_motor)
-            resistance = gear.resistance_n_m(place[joint], True)
+            sliding = joint in self._sliding
+            resistance = gear.resistance_n_m(place[joint], True, at_rest=not sliding)
             one, other = (load - resistance) * scale, (load + resistance) * scale
             low, high = (one, other) if one < other else (other, one)
             kept = _use_at(place[joint] - held[joint], lag)
             if low <= kept <= high:
                 use[joint], shaft[joint] = kept, held[joint]
             else:
+                if not sliding:  # once loose, it meets the lesser friction of motion
+                    extra = gear.friction_n_m * (gear.breakaway - 1.0) * abs(scale)
+                    low, high = low + extra, high - extra
                 use[joint] = low if kept < low else high
                 shaft[joint] -= _asin(use[joint]) * lag
             sense = velocity or field.acceleration[joint]
@@ -174,6 +179,7 @@ class Locked:
     def arrive(self, tick: int) -> Arrival:
         """Commit the pose to `tick`."""
         pose, start = self._pose, self.stretch
+        before = pose.shaft
         field, reached = self.evaluate(tick)
         last = None
         if start is not None and tick > pose.tick and start.acceleration != field.acceleration:
@@ -184,6 +190,11 @@ class Locked:
             self.load = torque
             reached = self.behind(field)
         arrival = Arrival(pose.tick, start, field, last)
+        self._sliding = {
+            joint
+            for joint in self.movers
+            if field.velocity[joint] and reached.shaft[joint] != before[joint]
+        }
         pose.tick, pose.position, pose.shaft = tick, list(reached.position), list(reached.shaft)
         self.use, self.settling, self.stretch = reached.use, set(), field
         self.load = field.torque
@@ -211,7 +222,9 @@ class Locked:
         # The pose was committed at `start`: its field is that of the stretch under way.
         field = self.stretch or self.evaluate(start)[0]
         _, scale, lag = next(entry for entry in self._live if entry[0] == joint)
-        resistance = self._pose.gears[joint].resistance_n_m(self._pose.position[joint], True)
+        resistance = self._pose.gears[joint].resistance_n_m(
+            self._pose.position[joint], True, at_rest=joint not in self._sliding
+        )
         edge = (field.torque[joint] + math.copysign(resistance, toward)) * scale
         gap = lag * _asin(edge) - (place - self._pose.shaft[joint])
         if gap * toward <= abs(toward) * _TAKEN_UP_RAD:

@@ -40,9 +40,7 @@ class Peer:
         found = []
         for shape, place in zip(self.shapes.geometryObjects, self.posed.oMg, strict=True):
             if shape.parentJoint == link + 1:
-                found.append(
-                    (shape.geometry, coal.Transform3s(place.rotation, place.translation))
-                )
+                found.append((shape.geometry, coal.Transform3s(place.rotation, place.translation)))
         assert found
         return found
 

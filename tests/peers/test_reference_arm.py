@@ -30,7 +30,8 @@ Current = Callable[[float], Array]
 def nominal(scene: Scene) -> Scene:
     """The scene's arm with every figure as printed: no tilt, no spread, no play."""
     exact = {"base_tilt_deg": 0.0, "holding_torque": 0.0, "friction": 0.0}
-    stiff = tuple(joint.model_copy(update={"backlash_deg": 0.0}) for joint in scene.joint)
+    plain = {"backlash_deg": 0.0, "breakaway": 1.0}
+    stiff = tuple(joint.model_copy(update=plain) for joint in scene.joint)
     return scene.model_copy(
         update={
             "tolerances": scene.tolerances.model_copy(update=exact),

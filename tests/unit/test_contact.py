@@ -32,9 +32,7 @@ def settle(rig: Rig, seconds: float = 30.0) -> None:
 def test_gaps_are_those_of_the_drawing() -> None:
     """Stretched level: the tool's axis is 180 mm up, its payload 25 mm in radius."""
     with Rig(SCENE, 3, start_pose_deg=[0, 0, 0, 0, 0, 0]) as rig:
-        gaps = {
-            pair: rig.body.gap_m(pair, 0.5) for pair in rig.clearance.pairs if pair.one is None
-        }
+        gaps = {pair: rig.body.gap_m(pair, 0.5) for pair in rig.clearance.pairs if pair.one is None}
         tool = next(pair for pair in gaps if pair.other == 5)
         # The payload is 25 mm in radius, the upper arm's motor 90 mm high.
         assert gaps[tool] == pytest.approx(0.155, abs=1e-4)
