@@ -17,8 +17,8 @@ import serial
 from dryrig.scenes import Joint, load_scene
 
 JOINTS: dict[int, Joint] = dict(enumerate(load_scene("heron").joint, 1))
-POSE_DEG = {1: -150.0, 2: 60.0, 3: -120.0, 4: 0.0, 5: 30.0, 6: 0.0}
-"""Where the arm stands when nothing else is said: J1 and J3 some 20 deg before their switches."""
+POSE_DEG = {1: -150.0, 2: 60.0, 3: 10.0, 4: 0.0, 5: 30.0, 6: 0.0}
+"""Where the arm stands when nothing else is said: J1 and J3 within 25 deg of their switches."""
 TURN_DEG, JOG_DEG, SEARCH_DEG, LEAVE_DEG = 10.0, 6.0, 57.0, 57.0
 SETTLE_S = 0.2
 _bench = itertools.count()
@@ -33,6 +33,8 @@ class Bench:
         pose = ",".join(str(deg) for deg in (POSE_DEG | dict(pose_deg)).values())
         url = f"dryrig://{scene}?rig=row{next(_bench)}&seed={seed}&start={pose}"
         url += "".join(f"&fault={fault}" for fault in faults)
+        self.haste = 1.0
+        """What accelerations are multiplied by."""
         self._card = serial.serial_for_url(url, timeout=200)
         self._hands = serial.serial_for_url(f"{url}&port=hands", timeout=200)
 
@@ -96,7 +98,7 @@ class Bench:
             scale = abs(joint.steps_per_deg)
             rate, acceleration = deg_s or joint.home.fast_deg_s, joint.home.acceleration_deg_s2
             self.card(f"STEP:RATE {rate * scale:.1f},(@{number})")
-            self.card(f"STEP:ACC {acceleration * scale:.1f},(@{number})")
+            self.card(f"STEP:ACC {self.haste * acceleration * scale:.1f},(@{number})")
             units.append(f"STEP:MOVE {round(deg * scale) * joint.direction},(@{number})")
         self.card(";:".join(units))
 
@@ -175,6 +177,7 @@ class Seen:
     levels: dict[str, int]
     rail_3v3_v: dict[str, float]
     jogs: list[Moved]
+    jogs_by_gauge_deg: list[float | None]
     feel: str
     drops_deg: float
     homing: list[Homing]
@@ -228,7 +231,7 @@ def _home(bench: Bench, joints: tuple[int, ...]) -> Homing:
     if seen.slow.hit:
         # J1's mark is near its zero; a level may lie anywhere.
         away = -home.switch_deg if joint == 1 else -end * 10.0
-        for deg in (_to(bench, joint, seen.slow.step) + away, -end * 3.0 if joint == 1 else 20.0):
+        for deg in (_to(bench, joint, seen.slow.step) + away, -end * (3.0 if joint == 1 else 20.0)):
             bench.move({joint: deg})
             seen.gauge_deg.append(bench.gauge_deg(joint))
             seen.counts.append(bench.counts()[joint] - seen.slow.count)
@@ -258,13 +261,25 @@ def at_bench(
 
 
 def _examine(
-    bench: Bench, joints: tuple[int, ...], homings: int, feel: bool, jog_deg_s: float
+    bench: Bench,
+    joints: tuple[int, ...],
+    homings: int,
+    feel: bool,
+    jog_deg: float,
+    jog_deg_s: float,
 ) -> Seen:
     joint = joints[0]
     turned = _by_hand(bench, joint)
     levels, rail = _press(bench, joint)
     bench.motors(*joints)
-    jogs = [bench.move({joint: deg}, jog_deg_s) for deg in (JOG_DEG, -JOG_DEG)]
+    jogs, gauges = [], [bench.gauge_deg(joint)]
+    for deg in (JOG_DEG, -JOG_DEG):
+        jogs.append(bench.move({joint: deg}, jog_deg_s))
+        gauges.append(bench.gauge_deg(joint))
+    by_gauge = [
+        None if before is None or after is None else after - before
+        for before, after in itertools.pairwise(gauges)
+    ]
     felt, drops_deg = "", 0.0
     if feel:
         felt = bench.turn(joint, 2.0)
@@ -275,12 +290,14 @@ def _examine(
         if homing[-1].slow is None or not homing[-1].slow.hit:
             break
     if not any(jog.eye_deg[joint] for jog in jogs):
+        bench.card("DRIV:ENAB ON")
+        bench.wait(SETTLE_S)
         before = bench.eyes_deg()[joint]
         bench.hands("STAND OFF")
         bench.wait(0.3)
         drops_deg = bench.eyes_deg()[joint] - before
         bench.hands("STAND ON")
-    return Seen(turned, levels, rail, jogs, felt, drops_deg, homing)
+    return Seen(turned, levels, rail, jogs, by_gauge, felt, drops_deg, homing)
 
 
 @cache
@@ -294,7 +311,9 @@ def examine(
     homings: int = 2,
     feel: bool = True,
     jog_deg_s: float = 7.5,
+    haste: float = 1.0,
 ) -> Seen:
     """The same person's examination of one arm, done once for each arm."""
     with at_bench(faults, seed, dict(pose_deg), scene) as bench:
+        bench.haste = haste
         return _examine(bench, joints, homings, feel, jog_deg_s)

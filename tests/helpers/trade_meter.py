@@ -39,8 +39,11 @@ def train(bench: Bench, joint: int, *pairs: tuple[str, str]) -> list[float]:
 PULSES_V = 2000 * 5e-6 * 5  # by hand: 0.05 V
 
 
-def meter_normal(bench: Bench, joint: int) -> None:
-    """Volts at the drive, the encoder and the switch, and ohms of the coils: nothing to see."""
+def meter_normal(bench: Bench, joint: int, motor: int | None = None) -> None:
+    """Volts at the drive, the encoder and the switch, and ohms of the coils: nothing to see.
+
+    `motor` is the joint whose coils hang on the drive, if another's.
+    """
     name = f"J{joint}"
     bench.motors(joint)
     zero = f"{name}.OPTO0V"
@@ -54,7 +57,7 @@ def meter_normal(bench: Bench, joint: int) -> None:
             volts = bench.volts(end)
             assert volts < 0.1 or volts > 4.7
     switch_volts(bench, joint, solid=True)
-    coil_ohm = SCENE.joint[joint - 1].motor.coil_ohm
+    coil_ohm = SCENE.joint[(motor or joint) - 1].motor.coil_ohm
     for coil in coils(bench, joint):
         assert coil == pytest.approx(coil_ohm, abs=1.0)
 
@@ -82,8 +85,11 @@ def switch_volts(bench: Bench, joint: int, *, solid: bool) -> tuple[float, float
 
 def meter_cp1(bench: Bench, joint: int) -> None:
     """DIR pair 0 V both signs; card end changes."""
+    name = f"J{joint}"
     bench.motors(joint)
-    pos, neg = signs(bench, joint, ("J3.DIR", "J3.OPTO0V"), ("CARD.J3.DIR", "RAIL.0V"))
+    pos, neg = signs(
+        bench, joint, (f"{name}.DIR", f"{name}.OPTO0V"), (f"CARD.{name}.DIR", "RAIL.0V")
+    )
     assert [pos[0], neg[0]] == pytest.approx([0, 0], abs=0.01)
     assert pos[1] > LIT_V
     assert neg[1] < NEAR_0_V
@@ -168,6 +174,11 @@ def meter_cp12(bench: Bench, joint: int) -> None:
     assert 0 <= bench.volts("J3.ENC.5V", "J3.ENC.0V") + 0.002 <= 2
     assert 3 <= bench.volts("J3.ENC.0V") <= 5.11
     assert min(bench.volts(f"CARD.J3.ENC.{channel}") for channel in "AB") > 2.0  # frozen high
+
+
+def meter_cp14(bench: Bench, joint: int) -> None:
+    """Normal: what ohms tell is the other motor's coils, if they differ."""
+    meter_normal(bench, joint, 6)
 
 
 def meter_cp15(bench: Bench, joint: int) -> None:
