@@ -265,7 +265,6 @@ def _examine(
     joints: tuple[int, ...],
     homings: int,
     feel: bool,
-    jog_deg: float,
     jog_deg_s: float,
 ) -> Seen:
     joint = joints[0]
