@@ -162,6 +162,15 @@ CP14_NOTE = (
     "steps, so with their plugs crossed both leave their switches. Normal but for one thing: ohms "
     "of J4's pairs are 4.6 instead of 2.8, J6's coils."
 )
+CP19_NOTE = (
+    "3.3 V over some 0.5 ohm of wires: the supply is at its limit of 0.6 A and the rail at 0.33 V, "
+    "for every switch of the arm. The Heron's card does not reset: its logic lives on the host's "
+    "cable."
+)
+CP25_NOTE = (
+    "Where a load outweighs friction (J3 level: 5.0 N.m against 0.4) it keeps the gear on one "
+    "flank, and no reversal is short."
+)
 CP22_NOTE = (
     "J1 hurried, at 8 x 100 deg/s2, with a tenth of its current; at 100 deg/s2 it loses nothing. "
     "What lifts a load and slips falls as far as it can, not by a few wells: no damping of a motor "
@@ -173,6 +182,7 @@ FLOAT_NOTE = (
     "0.07 V of that: near 0, drifting. What homing makes of it is a matter of chance."
 )
 CHANCE = tuple(range(7))
+ONCE = {"homings": 1, "feel": False}
 # fmt: off
 ROWS = (
     Row(
@@ -240,20 +250,20 @@ ROWS = (
     ),
     Row(
         "CP15", "open@J3.SW.COM", hand_ok, switch_dead, jog_ok,
-        (homing_runs_past, homing_false_trip), (not_reached, reached_by_chance), meter_cp15,
-        seeds=CHANCE, note=FLOAT_NOTE,
+        (homing_runs_past, homing_false_trip), not_reached, meter_cp15,
+        how=ONCE, seeds=CHANCE, note=FLOAT_NOTE,
     ),
     Row(
         "CP16", "open@J3.SW.NC", hand_ok, (switch_lingers, switch_let_go_by_chance), jog_ok,
         (homing_already_on, homing_no_release, homing_released_by_chance),
         (not_reached, reached_by_chance), meter_cp16,
-        {"sticky@J3.SW": (hand_ok, jog_ok, homing_no_release)}, seeds=(1, *CHANCE),
+        {"sticky@J3.SW": (hand_ok, jog_ok, homing_no_release)}, how=ONCE, seeds=(1, *CHANCE),
         note=FLOAT_NOTE,
     ),
     Row(
         "CP17", "open@J3.SW.NO", hand_ok, (switch_stays_low, switch_flickers), jog_ok,
         (homing_runs_past, homing_false_trip, homing_released_by_chance),
-        (not_reached, reached_by_chance), meter_cp17, seeds=CHANCE, note=FLOAT_NOTE,
+        (not_reached, reached_by_chance), meter_cp17, how=ONCE, seeds=CHANCE, note=FLOAT_NOTE,
     ),
     Row(
         "CP18", "swap@J1.SW.NC/J1.SW.NO", hand_ok, switch_inverted, jog_ok,
@@ -261,12 +271,13 @@ ROWS = (
     ),
     Row(
         "CP19", "swap@J3.SW.COM/J3.SW.NC", hand_ok, switch_shorts, jog_ok, homing_runs_past,
-        not_reached, meter_cp19,
+        not_reached, meter_cp19, note=CP19_NOTE,
     ),
     Row(
         "CP19 at rest", "swap@J3.SW.COM/J3.SW.NO", hand_ok, switch_shorts_at_rest, jog_ok,
         (homing_already_on, homing_no_release, homing_released_by_chance),
-        (not_reached, reached_by_chance), meter_cp19_at_rest, seeds=CHANCE, note=FLOAT_NOTE,
+        (not_reached, reached_by_chance), meter_cp19_at_rest, how=ONCE, seeds=CHANCE,
+        note=FLOAT_NOTE,
     ),
     Row(
         "CP20", "resist@J3.SW.COM,ohm=4700", hand_ok, switch_ok, jog_ok, homing_ok, repeat_ok,
@@ -294,7 +305,7 @@ ROWS = (
     Row(
         "CP25", "play@J1.GEAR,deg=1", hand_dead_band, switch_ok, jog_first_reversal_short,
         homing_ok_from_one_side, repeat_ok_by_gauge, meter_normal,
-        {"CP22": (switch_ok, falls_short)}, (1,),
+        {"CP22": (switch_ok, falls_short)}, (1,), note=CP25_NOTE,
     ),
 )
 # fmt: on
