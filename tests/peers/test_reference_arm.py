@@ -513,11 +513,7 @@ def into_the_stop(joint: int) -> tuple[tuple[float, ...], list[Move]]:
 def test_a_stop_loses_what_the_reference_loses(
     attempt: Callable[..., Trial], follow: Reference, joint: int
 ) -> None:
-    """Within four full steps, every joint. Measured: the same, 8 and 5 lots.
-
-    Where gravity draws a joint off its stop (J2, J3, J5) or the blows throw another out of step
-    (J4), both plant and reference go astray by chance, each its own way: not compared.
-    """
+    """Within four full steps, every joint. Measured: the same, 8 and 5 lots."""
     pose, moves = into_the_stop(joint)
     trial = attempt(pose, moves)
     times = trial.times_s(0.01)
@@ -527,6 +523,40 @@ def test_a_stop_loses_what_the_reference_loses(
     ours, theirs = trial.lost(plant[-1], times[-1]), trial.lost(reference[-1], times[-1])
     assert abs(theirs[joint]) > 4
     assert np.abs(ours - theirs).max() <= 1.0
+
+
+CHANCY = {
+    2: ((7, 60, 34, 0, 0, 11), 6.05, 15, 100),
+    3: ((0, 60, -60, 166, 0, 0), 6, 30, 200),
+    4: ((0, 60, -60, 0, -102, 0), -6, 30, 200),
+}
+
+
+@pytest.mark.parametrize("joint", CHANCY)
+def test_where_chance_rules_a_stop_the_plant_loses_what_the_reference_might(
+    attempt: Callable[..., Trial], follow: Reference, joint: int
+) -> None:
+    """Gravity draws J3 and J5 off their stops, and the blows are chaotic: the reference itself
+    loses another number whenever anything is a little different. So three runs each, a little
+    different: the plant's losses lie within the reference's own, give or take four full steps.
+
+    Measured in lots of four full steps: J3 9, 10, 9 (reference 10, 11, 9), J4 4, 4, 4 (1, 3, 4),
+    J5 -10, -8, -8 (-8, -8, -10). J2 is left out: when it slips the arm falls, in both.
+    """
+    pose, deg, deg_s, deg_s2 = CHANCY[joint]
+    ours, theirs = [], []
+    for run in range(3):
+        there = Move(joint, deg + math.copysign(0.05 * run, deg), deg_s, deg_s2)
+        rest_s = Trapezoid(there).end_s + 0.1
+        back = Move(joint, -math.copysign(4, deg), deg_s, deg_s2, rest_s)
+        trial = attempt((pose[0] + 7 * run, *pose[1:5], pose[5] + 11 * run), [there, back])
+        times = trial.times_s(0.01)
+        ours.append(trial.lost(trial.plant(times)[0][-1], times[-1])[joint])
+        theirs.append(trial.lost(follow(trial, times)[-1], times[-1])[joint])
+        trial.rig.close()
+    assert min(abs(lost) for lost in ours) > 2
+    assert min(theirs) - 1 <= min(ours)
+    assert max(ours) <= max(theirs) + 1
 
 
 def test_a_joint_rebounds_from_its_stop_as_the_reference_does(
