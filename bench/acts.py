@@ -234,6 +234,36 @@ def _rails(place: Workplace, joints: Sequence[Joint], act: Act) -> None:
     act.gauges.append((f"switch input of {joint.name}, let go", str(level)))
 
 
+def _power_cycle(place: Workplace, joints: Sequence[Joint], act: Act) -> None:
+    joint = joints[0]
+    place.card.line.ask(f"STEP:COUN 1000,(@{joint.channel})")
+    _supplies_off_and_on(place, joint, act)
+    _jogs(place, joints, act)
+
+
+def _supplies_off_and_on(place: Workplace, joint: Joint, act: Act) -> None:
+    for on, when in ((True, "at first"), (False, "supplies off"), (True, "supplies on again")):
+        place.main_supply(on)
+        try:
+            shown = f"{place.card.steps([joint.channel])[joint.channel]:+d}"
+        except CommissionError:
+            shown = "no reply"
+        act.gauges.append((f"step counter, set to +1000 before, {when}", shown))
+
+
+def _reopen(place: Workplace, joints: Sequence[Joint], act: Act) -> None:
+    joint = joints[0]
+    place.card.enable(True, [joint.channel])
+    place.card.line.ask(f"STEP:COUN 1000,(@{joint.channel})")
+    for when in ("before", "after the port was closed and opened again"):
+        if when != "before":
+            place.reopen_card()
+        act.gauges += [
+            (f"step counter, {when}", f"{place.card.steps([joint.channel])[joint.channel]:+d}"),
+            (f"enabled, {when}", place.card.line.ask(f"DRIV:ENAB? (@{joint.channel})")[0]),
+        ]
+
+
 def _talk(place: Workplace, _joints: Sequence[Joint], act: Act) -> None:
     """One query over and over: how many replies came, how many not, and what came instead."""
     right, silent, bad = 0, 0, []
@@ -261,6 +291,9 @@ _WORDS = {
     "and back.",
     "SW": "Motor supply off: a hand leads {joint} over its limit switch, and back.",
     "RAIL": "Motor supply off: the switch of {joint} is pressed and let go.",
+    "POWER": "The switch of all supplies goes off and on again; then {joint} alone is enabled, "
+    "jogged, and jogged back.",
+    "REOPEN": "{joint} is enabled; the card's port is closed and opened again.",
     "LINE": f"The card is asked STEP:COUN? (@1:6) {QUERIES} times.",
 }
 _WORDS |= {"DRIVE": _WORDS["INPUTS"], "MOTOR": _WORDS["INPUTS"]}
@@ -272,6 +305,8 @@ _DOES = {
     "ENC": _turn_slowly,
     "SW": _over_the_switch,
     "RAIL": _rails,
+    "POWER": _power_cycle,
+    "REOPEN": _reopen,
     "LINE": _talk,
 }
 _SHOWN = {
@@ -282,6 +317,8 @@ _SHOWN = {
     "ENC": ("{}.ENC.A", "{}.ENC.B", "{}.ENC.Z", "{}.ENC.5V_V", "{}.ENC.0V_V", "{}.ANGLE_DEG"),
     "SW": ("{}.SW", "CARD.{}.SW.COM_V", "{}.SW.COM_V", "{}.SW.NC_V", "{}.SW.NO_V", "{}.ANGLE_DEG"),
     "RAIL": ("{}.SW", "{}.ENC.5V_V"),
+    "POWER": ("{}.STEP", "{}.DRIVE", "{}.ANGLE_DEG", "{}.SHAFT_DEG"),
+    "REOPEN": ("{}.DRIVE",),
     "LINE": (),
 }
 
@@ -290,6 +327,8 @@ def _names(joints: Sequence[Joint], part: str, fault: str) -> list[str]:
     """What to show of an act: at each joint, at the fault's own places, the rails."""
     names = [name.format(joint.name) for joint in joints for name in _SHOWN[part]]
     names += [f"{spot}_V" for spot in parse_fault(fault).places if spot != "RAIL.0V"]
+    if "POWER" in part:
+        names.append("RAIL.5V_V")
     if part in ("RAIL", "SW"):
         names.append("RAIL.3V3_V")
     if part == "RAIL":

@@ -54,7 +54,9 @@ class Workplace:
         url = address(arm.name, seed, fault, self._start_deg)
         with ExitStack() as stack:
             self.hands = stack.enter_context(Line.open(f"{url}&port=hands", "hands"))
-            self.card = Card(stack.enter_context(Line.open(url, "card")))
+            self._url = url
+            self.card = Card(Line.open(url, "card"))
+            stack.callback(lambda: self.card.close())
             teacher = stack.enter_context(Serial(f"{url}&port=teacher"))
             self._open = stack.pop_all()
         self.hand = PortHand(self.hands)
@@ -70,6 +72,11 @@ class Workplace:
         trace: TracebackType | None,
     ) -> None:
         self._open.close()
+
+    def reopen_card(self) -> None:
+        """Close the card's port and open it again, as the next program would."""
+        self.card.close()
+        self.card = Card(Line.open(self._url, "card"))
 
     def inward(self, joint: Joint) -> int:
         """Sign of a joint's motion from where it began towards the middle of its travel."""

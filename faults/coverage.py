@@ -109,7 +109,7 @@ ROWS: tuple[Row, ...] = (
     ),
     _iso(
         "D.8", "position switch", "simultaneous short of the three change-over terminals",
-        "join@J5.SW", source=_HAAKE,
+        "soaked@J5.SW", source=_HAAKE,
     ),
     _iso(
         "D.9", "relay, contactor", "all rows",
@@ -149,7 +149,7 @@ ROWS: tuple[Row, ...] = (
     ),
     _iso(
         "D.18", "transistors of a drive's output", "change of a parameter",
-        "weak@J2.MOTOR", "doze@J2.DRIVE",
+        "weak@J2.MOTOR", "idle@J2.DRIVE",
     ),
     _iso(
         "D.20, D.21", "integrated circuit: card, encoder", "open pin",
@@ -225,7 +225,7 @@ ROWS: tuple[Row, ...] = (
     _iec(
         "clock", "sub- or super-harmonic, jitter",
         reason="the card's clock is the rig's own; a step rate wrong by a factor shows as "
-        "micro@J3.DRIVE does",
+        "microsteps@J3.DRIVE does",
     ),
     _iec("communication", "wrong data or address", "drop@LINE",
          reason="as far as lost bytes make another command of one"),

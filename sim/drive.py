@@ -41,6 +41,9 @@ class Drive:
         self.standing_current = 1.0
         self.idle_since: int | None = None
         self.current = 1.0
+        self._forgets = 0.0
+        self._forgot = False
+        self._microsteps = 1.0
         self.coils = ((1.0, 0.0), (0.0, 1.0))
         self.fed_by: list[tuple[Drive, Coils]] = []  # other drives with a leg on this motor
         self._conducts = True
@@ -58,14 +61,28 @@ class Drive:
 
         `standstill` is the scene's share of the current left when no steps come.
         """
-        name, joint = self.joint.name, self.joint
+        name = self.joint.name
         self.current = parts.parameter(f"{name}.MOTOR", "current")
         self.standstill_current = standstill * parts.parameter(f"{name}.DRIVE", "standstill")
         self.late_s = parts.parameter(f"{name}.DRIVE", "late_s")
-        unit = TWO_PI / joint.motor.full_steps / joint.microsteps
-        unit /= parts.parameter(f"{name}.DRIVE", "microsteps")
+        self._microsteps = parts.parameter(f"{name}.DRIVE", "microsteps")
+        self._forgets = parts.parameter(f"{name}.DRIVE", "forgets")
+        self._forgot = self._forgot and self._forgets > 0
+        self._set_up()
+
+    def _set_up(self) -> None:
+        """Take the microstep setting as it is now; the field stays at its angle."""
+        joint = self.joint
+        factor = self._forgets if self._forgot else self._microsteps
+        unit = TWO_PI / joint.motor.full_steps / joint.microsteps / factor
         self._field = round(self._field * self.rad_per_step / unit)
         self.rad_per_step = unit
+
+    def lose_supply(self) -> None:
+        """The supply has gone: a drive that cannot remember has lost its setting."""
+        if self._forgets and not self._forgot:
+            self._forgot = True
+            self._set_up()
 
     @property
     def torque_n_m(self) -> float:

@@ -14,7 +14,7 @@ from typing import Any
 from ..scenes import Scene
 from .body import Body
 from .card import Card
-from .circuit import RAILS_MOVED_V, Island
+from .circuit import RAILS, RAILS_MOVED_V, Island
 from .clock import EventQueue, Timer, ticks
 from .counting import Counting
 from .drive import Drive
@@ -89,6 +89,7 @@ class Rig:
         self._float_timers: dict[str, Timer] = {}
         self.counting = Counting(self, self._flipped)
         self.counters = self.counting.counters
+        self._card_fed = True
         self._levels = [0] * len(scene.joint)
         self._in_transit = [False] * len(scene.joint)
         self.card = Card(self, len(scene.joint), scene.card.direction_lead_s)
@@ -224,7 +225,10 @@ class Rig:
     def fit(self, parts: Parts) -> None:
         """Take other parts: conductors, bridges, parameters. The arm stays where it is."""
         self.catch_up()
+        self.body.carry(parts.parameter("TOOL", "kg"))
         self.harness.fit(parts)
+        for pin in self.pins.values():
+            pin.fit(parts)
         self.counting.fit(parts)
         for number, drive in enumerate(self.drives):
             drive.fit(parts, self.scene.drive.standstill_current)
@@ -275,7 +279,17 @@ class Rig:
             self._refresh_all()
         else:
             self._refresh(island)
+        self._watch_card_supply()
         self.trace.solved()
+
+    def _watch_card_supply(self) -> None:
+        """Let a card that hangs on the 5 V rail fall into reset while that is too low."""
+        least_v = self.harness.parts.parameter("CARD", "reset_v")
+        fed = float(self.harness.circuit.known_v[RAILS.index("RAIL.5V")]) >= least_v
+        if fed != self._card_fed:
+            self._card_fed = fed
+            # Its outputs change with it: not in the middle of a change of the circuit.
+            self.at(self.now, lambda: self.card.restart(self._card_fed))
 
     def _rails_moved(self) -> bool:
         return bool(abs(self.harness.circuit.known_v - self._seen_rails).max() > RAILS_MOVED_V)
@@ -285,6 +299,7 @@ class Rig:
         self.driving.fit()
         for island in self.harness.circuit.islands:
             self._refresh(island)
+        self._watch_card_supply()
         self.trace.solved()
 
     def _refresh(self, island: Island) -> None:
