@@ -284,13 +284,27 @@ def plot_trace(
 
 
 @faults_app.command("list")
-def list_faults(scene: SceneName) -> None:
+def list_faults(
+    scene: SceneName,
+    joint: Annotated[
+        list[str] | None, typer.Option(metavar="J3", help="Only there. May be given repeatedly.")
+    ] = None,
+    part: Annotated[
+        list[str] | None, typer.Option(metavar="ENC", help="Only there. May be given repeatedly.")
+    ] = None,
+    kind: Annotated[
+        list[str] | None, typer.Option(metavar="KIND", help="Only this. May be given repeatedly.")
+    ] = None,
+) -> None:
     """Print every single fault that an arm can have, one KIND@PLACE a line."""
-    from .faults.catalogue import enumerate_faults
+    from .faults.catalogue import chosen_faults
     from .scenes.loader import load_scene
 
     try:
-        lines = "\n".join(enumerate_faults(load_scene(scene)))
+        found = chosen_faults(
+            load_scene(scene), joints=joint or (), parts=part or (), kinds=kind or ()
+        )
+        lines = "\n".join(found)
     except DryrigError as error:
         _fail(error)
     _say(lines)

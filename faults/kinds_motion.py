@@ -125,7 +125,7 @@ KINDS = (
         caution="A joint that falls short is not where the program thinks: mind its stops.",
         model="ISO 13849-2 table D.14, random value of a resistor (value from memory)",
         apply=setting("factor=opto_ohm"),
-        parameters={"factor": Parameter(2.62, 0.5, 20.0, "times the right resistor")},
+        parameters={"factor": Parameter(2.5, 0.5, 20.0, "times the right resistor")},
         variants=("factor=4",),
     ),
     Kind(

@@ -103,13 +103,14 @@ class Body:
     def carry(self, extra_kg: float) -> None:
         """Carry so much beyond the payload, with the same centre of mass; the state stays.
 
-        The engine keeps its inverse dynamics of an arm once asked for: it is loaded anew.
+        The engine keeps the inverse dynamics of an arm once asked for until it is reset, even for
+        another body in the same place: all is loaded anew.
         """
         if extra_kg == self._extra_kg:
             return
         self._extra_kg = extra_kg
         position, velocity = self.state()
-        engine.removeBody(self._arm, physicsClientId=self._client)
+        self._pin_parameters()
         self._load()
         self.set_state(position, velocity)
 
