@@ -266,8 +266,9 @@ def _reopen(place: Workplace, joints: Sequence[Joint], act: Act) -> None:
 
 def _talk(place: Workplace, _joints: Sequence[Joint], act: Act) -> None:
     """One query over and over: how many replies came, how many not, and what came instead."""
-    right, silent, bad = 0, 0, []
+    right, silent, bad, longest_s = 0, 0, list[str](), 0.0
     for _ in range(QUERIES):
+        asked = place.rig.now
         try:
             place.card.line.numbers("STEP:COUN? (@1:6)", 6)
             right += 1
@@ -275,11 +276,13 @@ def _talk(place: Workplace, _joints: Sequence[Joint], act: Act) -> None:
             silent += 1
         except CommissionError as error:
             bad.append(str(error))
+        longest_s = max(longest_s, (place.rig.now - asked) / TICKS_PER_S)
     act.gauges += [
         ("right replies", str(right)),
         ("no reply", str(silent)),
         ("garbled, or an error of the card", str(len(bad))),
         ("the first of these", bad[0] if bad else "none"),
+        ("the longest took", f"{longest_s:.3f} s"),
     ]
 
 

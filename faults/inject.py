@@ -124,7 +124,7 @@ class Injector:
                 key = f"{self._rig.seed}:{fault.text}"
                 lines.append(fitted(fault.kind.line, fault.values, key))
         self.line = in_turn(lines) if lines else None
-        self._rig.fit(parts)
+        self._rig.fit_soon(parts)
 
     def _joint(self, fault: Fault) -> int | None:
         """The joint whose angle and cable gate a fault: the first that a place names."""

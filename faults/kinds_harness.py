@@ -31,7 +31,7 @@ KINDS = (
         caution=POWER_OFF,
         model="ISO 13849-2 table D.4, with the resistance short of an open circuit",
         apply=resist,
-        parameters={"ohm": Parameter(4700.0, 0.01, 1e9, "ohm")},
+        parameters={"ohm": Parameter(4700.0, 0.01, 1e12, "ohm")},
     ),
     Kind(
         name="short",

@@ -140,7 +140,7 @@ KINDS = (
         caution="A closed loop on such counts drives past its target.",
         model="IEC 61508-2 table A.1, sensors: drift (value from memory)",
         apply=setting("ohm=pull_up_ohm"),
-        parameters={"ohm": Parameter(2e6, 1e3, 1e9, "ohm in a high output")},
+        parameters={"ohm": Parameter(4e6, 1e3, 1e9, "ohm in a high output")},
     ),
     Kind(
         name="index",

@@ -48,7 +48,7 @@ class Drive:
         self.fed_by: list[tuple[Drive, Coils]] = []  # other drives with a leg on this motor
         self._conducts = True
         self.wells = 0
-        self._field = 0
+        self._field = 0.0
         self._feeds: list[tuple[Axis, int, int, float]] = []
 
     def wire(self, coils: Coils, fed_by: list[tuple[Drive, Coils]]) -> None:
@@ -56,8 +56,8 @@ class Drive:
         self.coils, self.fed_by = coils, fed_by
         self._conducts = max(abs(part) for row in coils for part in row) > _NO_CURRENT
 
-    def fit(self, parts: Parts, standstill: float) -> None:
-        """Take the parts' parameters; the field stays at its angle.
+    def fit(self, parts: Parts, standstill: float, tick: int) -> None:
+        """Take the parts' parameters at a tick; the field stays at its angle.
 
         `standstill` is the scene's share of the current left when no steps come.
         """
@@ -68,21 +68,24 @@ class Drive:
         self._microsteps = parts.parameter(f"{name}.DRIVE", "microsteps")
         self._forgets = parts.parameter(f"{name}.DRIVE", "forgets")
         self._forgot = self._forgot and self._forgets > 0
-        self._set_up()
+        self._set_up(tick)
 
-    def _set_up(self) -> None:
+    def _set_up(self, tick: int) -> None:
         """Take the microstep setting as it is now; the field stays at its angle."""
         joint = self.joint
         factor = self._forgets if self._forgot else self._microsteps
         unit = TWO_PI / joint.motor.full_steps / joint.microsteps / factor
-        self._field = round(self._field * self.rad_per_step / unit)
+        if unit == self.rad_per_step:
+            return
+        self.feed(tick, [(axis, sign, share) for axis, sign, _, share in self._feeds])
+        self._field *= self.rad_per_step / unit
         self.rad_per_step = unit
 
-    def lose_supply(self) -> None:
+    def lose_supply(self, tick: int) -> None:
         """The supply has gone: a drive that cannot remember has lost its setting."""
         if self._forgets and not self._forgot:
             self._forgot = True
-            self._set_up()
+            self._set_up(tick)
 
     @property
     def torque_n_m(self) -> float:
@@ -150,8 +153,8 @@ class Drive:
         """A single edge of the STEP input, outside a pulse train."""
         self._field += sign
 
-    def field_steps(self, tick: int) -> int:
-        """The field in whole microsteps."""
+    def field_steps(self, tick: int) -> float:
+        """The field in microsteps, whole ones since its setting last changed."""
         field = self._field
         for axis, sign, start, share in self._feeds:
             pulses = axis.pulses(tick) - start
@@ -160,7 +163,7 @@ class Drive:
 
     def field(self, tick: int) -> tuple[float, float, float]:
         """The field in rad at the shaft, its rate and acceleration, pulses evened out."""
-        place, rate, acceleration = float(self._field), 0.0, 0.0
+        place, rate, acceleration = self._field, 0.0, 0.0
         for axis, sign, start, share in self._feeds:
             distance, axis_rate, axis_acceleration = axis.travel(tick)
             gain = sign * share

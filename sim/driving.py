@@ -71,7 +71,7 @@ class Driving:
             supplied = drive.supply_v >= self._scene.drive.undervoltage_v
             if drive.supplied and not supplied:
                 self._rig.motion.settle(self._rig.now)
-                drive.lose_supply()
+                drive.lose_supply(self._rig.now)
             drive.supplied = supplied
             energised = drive.supplied and enable == self._scene.drive.enable_lit
             if energised != drive.energised:

@@ -19,10 +19,12 @@ from .clock import EventQueue, Timer, ticks
 from .counting import Counting
 from .drive import Drive
 from .driving import Driving
+from .encoder import Counter
 from .gauges import Gauges
 from .hands import Hands
 from .harness import Harness, Solved, input_pins
 from .individual import draw_individual, draw_scene, drawn_figures
+from .looked import Looked
 from .meter import Meter
 from .motion import Motion
 from .parts import Parts
@@ -40,6 +42,22 @@ class Rig:
     `SceneError` for a URDF that does not fit the scene.
     """
 
+    body = Looked[Body]()
+    harness = Looked[Harness]()
+    drives = Looked[list[Drive]]()
+    driving = Looked[Driving]()
+    gears = Looked[list[Transmission]]()
+    switches = Looked[list[Switch]]()
+    motion = Looked[Motion]()
+    pins = Looked[dict[str, InputPin]]()
+    counting = Looked[Counting]()
+    counters = Looked[list[Counter]]()
+    card = Looked[Card]()
+    hands = Looked[Hands]()
+    gauges = Looked[Gauges]()
+    meter = Looked[Meter]()
+    trace = Looked[Trace]()
+
     def __init__(
         self,
         scene: Scene,
@@ -49,6 +67,7 @@ class Rig:
         parts: dict[str, Any] | None = None,
     ) -> None:
         self.scene, self.seed, self.now = draw_scene(scene, seed), seed, 0
+        self.due: Parts | None = None
         scene = self.scene
         self.individual = draw_individual(scene, seed, start_pose_deg)
         self.listeners: list[Callable[[], None]] = []
@@ -222,6 +241,16 @@ class Rig:
 
     # --- parts and contacts ----------------------------------------------------------------
 
+    def fit_soon(self, parts: Parts) -> None:
+        """Take other parts at this tick, before time moves on or anybody looks at the rig."""
+        self.due = parts
+
+    def fit_due(self) -> None:
+        """Take the parts that are due, if they are other parts than those it has."""
+        parts, self.due = self.due, None
+        if parts is not None and parts != self.harness.parts:
+            self.fit(parts)
+
     def fit(self, parts: Parts) -> None:
         """Take other parts: conductors, bridges, parameters. The arm stays where it is."""
         self.catch_up()
@@ -231,7 +260,7 @@ class Rig:
             pin.fit(parts)
         self.counting.fit(parts)
         for number, drive in enumerate(self.drives):
-            drive.fit(parts, self.scene.drive.standstill_current)
+            drive.fit(parts, self.scene.drive.standstill_current, self.now)
             self.gears[number].fit(parts, self.motion.shaft[number])
             self.switches[number].fit(parts)
         self.driving.watch_standstill()
