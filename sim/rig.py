@@ -53,9 +53,6 @@ class Rig:
     counting = Looked[Counting]()
     counters = Looked[list[Counter]]()
     card = Looked[Card]()
-    hands = Looked[Hands]()
-    gauges = Looked[Gauges]()
-    meter = Looked[Meter]()
     trace = Looked[Trace]()
 
     def __init__(
@@ -187,6 +184,8 @@ class Rig:
         while True:
             if predicate():
                 return True
+            if self.due is not None:
+                self.fit_due()
             queued, moved = self._queue.next_tick(), self.motion.next_tick()
             due = min(queued, moved)
             if due > limit:
@@ -414,6 +413,11 @@ class Rig:
     def angles_rad(self) -> list[float]:
         """True joint angles now."""
         return list(self.motion.positions(self.now))
+
+    def glance_deg(self, joint: int) -> float:
+        """A joint's true angle, deg, with nothing fitted first that is due: for gates."""
+        motion: Motion = self.__dict__["motion"]
+        return math.degrees(motion.positions(self.now)[joint])
 
     def truth_deg(self) -> tuple[float, ...]:
         """True joint angles now, deg."""
