@@ -173,6 +173,8 @@ class Rig:
 
     def pending(self) -> bool:
         """Whether anything is going to happen by itself."""
+        if self.due is not None:
+            self.fit_due()
         return bool(self._queue.next_tick() < 1 << 62 or self.motion.next_tick() < 1 << 62)
 
     def advance(self, until: int) -> None:
@@ -229,6 +231,8 @@ class Rig:
 
     def level(self, axis: int) -> int:
         """A switch input's level now."""
+        if self.due is not None:
+            self.fit_due()
         return self._levels[axis]
 
     def motion_changed(self) -> None:

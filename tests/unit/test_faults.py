@@ -37,7 +37,7 @@ def rig() -> Iterator[Rig]:
             "resist@J3.DIR,ohms=3",
             r"no parameter 'ohms' \(did you mean 'ohm'\?\); it takes ohm,",
         ),
-        ("resist@J3.DIR,ohm=x", r"ohm: got 'x', expected 0.01 to 1e\+09 ohm$"),
+        ("resist@J3.DIR,ohm=x", r"ohm: got 'x', expected 0.01 to 1e\+12 ohm$"),
         ("weak@J2.MOTOR,current=7", r"current: got '7', expected 0 to 1 of the set current$"),
     ],
 )
