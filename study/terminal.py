@@ -19,6 +19,28 @@ def line_of(finding: Finding) -> str:
     return f"{finding.fault}: {how}: {finding.reason or UNEXPLAINED}"
 
 
+def markdown(tally: Tally) -> str:
+    """Kinds that are hidden somewhere as a markdown table, with the reasons, and the totals."""
+    lines = [
+        "| kind | faults | distinguishable | depends on the arm | latent | why it stays hidden |",
+        "|---|---|---|---|---|---|",
+    ]
+    for kind in tally.kinds():
+        counts = [tally.count(outcome, kind) for outcome in OUTCOMES]
+        if counts[1] or counts[2]:
+            mine = [f for f in tally.hidden() if f.fault.partition("@")[0] == kind]
+            why = dict.fromkeys(f.reason.partition(" (")[0] or UNEXPLAINED for f in mine)
+            row = (f"`{kind}`", sum(counts), *counts, "; ".join(why))
+            lines.append("| " + " | ".join(map(str, row)) + " |")
+    counts = [tally.count(outcome) for outcome in OUTCOMES]
+    whole = [kind for kind in tally.kinds() if tally.count(OUTCOMES[0], kind) == sum(
+        tally.count(outcome, kind) for outcome in OUTCOMES
+    )]  # fmt: skip
+    lines.append(f"| all | {sum(counts)} | {counts[0]} | {counts[1]} | {counts[2]} | |")
+    seen = ", ".join(f"`{kind}`" for kind in whole)
+    return "\n".join(lines) + f"\n\nAlways seen: {seen}.\n"
+
+
 def show(tally: Tally, console: Console) -> None:
     """Counts by kind, and of all."""
     table = Table(title="Seen by the reference commissioning", title_justify="left")
