@@ -8,13 +8,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from types import TracebackType
 from typing import Any
 
+from ..errors import SceneError
 from ..scenes import Scene
 from .body import Body
 from .card import Card
 from .circuit import RAILS, RAILS_MOVED_V, Island
+from .clearance import Clearance
 from .clock import EventQueue, Timer, ticks
 from .counting import Counting
 from .drive import Drive
@@ -23,15 +26,18 @@ from .encoder import Counter
 from .gauges import Gauges
 from .hands import Hands
 from .harness import Harness, Solved, input_pins
-from .individual import draw_individual, draw_scene, drawn_figures
+from .individual import Individual, draw_individual, draw_scene, drawn_figures
 from .looked import Looked
 from .meter import Meter
 from .motion import Motion
 from .parts import Parts
 from .pins import InputPin
+from .start import check_start, find_start, pair_name
 from .switch import AT_REST, IN_TRANSIT, PRESSED, Switch
 from .trace import Trace
 from .transmission import Transmission
+
+TOUCHING_M = 5e-4
 
 
 class Rig:
@@ -74,6 +80,12 @@ class Rig:
             base_tilt_rad=self.individual.base_tilt_rad,
             friction_n_m=self.individual.friction_n_m,
         )
+        self.clearance = Clearance(self.body)
+        try:
+            self.individual = self._place(start_pose_deg)
+        except (ValueError, SceneError):
+            self.body.close()
+            raise
         self._queue = EventQueue()
         self.harness = Harness(scene, self.individual, seed)
         self.drives = [
@@ -95,6 +107,7 @@ class Rig:
             scene,
             self.individual,
             self.body,
+            self.clearance,
             self.drives,
             self.gears,
             self.switches,
@@ -119,6 +132,13 @@ class Rig:
             counter.count = 0
         if parts is not None:
             self.fit(Parts.from_dict(parts))
+
+    def _place(self, start_pose_deg: Sequence[float] | None) -> Individual:
+        if start_pose_deg is not None:
+            check_start(self.scene, self.clearance, start_pose_deg)
+            return self.individual
+        pose = find_start(self.scene, self.clearance, self.seed)
+        return replace(self.individual, start_pose_deg=pose)
 
     def _make_switches(self) -> list[Switch]:
         return [
@@ -422,6 +442,19 @@ class Rig:
         """A joint's true angle, deg, with nothing fitted first that is due: for gates."""
         motion: Motion = self.__dict__["motion"]
         return math.degrees(motion.positions(self.now)[joint])
+
+    def closest(self) -> tuple[float, str] | None:
+        """The least gap between links, and with the table, in m (0.5 at most), and whose it is.
+
+        None when nothing of this arm can touch anything.
+        """
+        least = self.clearance.least(self.angles_rad(), in_engine=self.motion.engine)
+        return None if least is None else (least[0], pair_name(self.scene, least[1]))
+
+    def touching(self) -> bool:
+        """Whether a link touches another, or the table."""
+        least = self.closest()
+        return least is not None and least[0] < TOUCHING_M
 
     def truth_deg(self) -> tuple[float, ...]:
         """True joint angles now, deg."""
