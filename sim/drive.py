@@ -153,18 +153,13 @@ class Drive:
         """A single edge of the STEP input, outside a pulse train."""
         self._field += sign
 
-<<<<<<< HEAD
     def unmixed(self) -> tuple[float, float] | None:
         """The current of each coil, as a share of the set one, if neither gets another's."""
         (aa, ab), (ba, bb) = self.coils
         return None if ab or ba or self._borrows or not self.energised else (aa, bb)
 
-    def field_steps(self, tick: int) -> int:
-        """The field in whole microsteps."""
-=======
     def field_steps(self, tick: int) -> float:
         """The field in microsteps, whole ones since its setting last changed."""
->>>>>>> h-kinds
         field = self._field
         for axis, sign, start, share in self._feeds:
             pulses = axis.pulses(tick) - start
