@@ -89,6 +89,7 @@ def serve(
     link: Annotated[Path | None, typer.Option(help="Link to the card's port.")] = None,
     hands_link: Annotated[Path | None, typer.Option(help="Link to the hands' port.")] = None,
     teacher_link: Annotated[Path | None, typer.Option(help="Link to the teacher's port.")] = None,
+    io_link: Annotated[Path | None, typer.Option(help="Link to the second card's port.")] = None,
     pace: Annotated[float, typer.Option(help="Rig seconds in a second.")] = 1.0,
     trace: Annotated[
         Path | None,
@@ -110,6 +111,7 @@ def serve(
             link=link,
             hands_link=hands_link,
             teacher_link=teacher_link,
+            io_link=io_link,
             pace=pace,
             trace=trace,
             record=record,

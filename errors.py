@@ -9,6 +9,7 @@ DryrigError
  +-- CardBusy (RuntimeError)      an axis told to move while it moves
  +-- HandBusy (RuntimeError)      a hand told to act while it acts
  +-- LiveCircuit (RuntimeError)   ohms asked of a circuit that is not dead
+ +-- NoRoom (ValueError)          an object that does not fit between the fingers
 """
 
 from __future__ import annotations
@@ -54,6 +55,10 @@ class HandBusy(DryrigError, RuntimeError):
 
 class LiveCircuit(DryrigError, RuntimeError):
     """Ohms were asked of a circuit that is not dead."""
+
+
+class NoRoom(DryrigError, ValueError):
+    """An object does not fit between the gripper's fingers."""
 
 
 def nearest(name: str, names: Iterable[str]) -> str:

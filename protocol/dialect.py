@@ -11,6 +11,7 @@ from ..errors import (
     FaultError,
     HandBusy,
     LiveCircuit,
+    NoRoom,
     UnknownPlug,
     UnknownTerminal,
 )
@@ -201,7 +202,7 @@ class ScpiDialect(Dialect):
             if error.is_command_error:
                 self._units.clear()
             return
-        except (CardBusy, HandBusy, LiveCircuit) as error:
+        except (CardBusy, HandBusy, LiveCircuit, NoRoom) as error:
             self.status.post(-221, str(error))
             return
         except (FaultError, UnknownPlug, UnknownTerminal) as error:

@@ -8,7 +8,7 @@ from ..errors import DryrigError
 from .again import begin_notes
 from .port import Port
 from .run_file import Notes
-from .station import Station
+from .station import Station, no_port
 from .url import Request
 
 
@@ -48,6 +48,11 @@ class Lease:
                 _named[request.rig] = shared
         else:
             _check_join(shared, request)
+        if request.role not in shared.station.ports:
+            if not shared.held:
+                shared.station.close()
+                _named.pop(request.rig or "", None)
+            raise LeaseError(no_port(request.role, shared.station.rig.scene.name))
         shared.held.add(request.role)
         self._shared = shared
         self._role = request.role

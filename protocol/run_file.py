@@ -23,7 +23,7 @@ from pathlib import Path
 
 from ..errors import DryrigError, nearest
 from .port import ACTIONS
-from .station import ROLES, Station
+from .station import ROLES, Station, no_port
 
 HEADER = "dryrig run 1"
 
@@ -213,8 +213,8 @@ class Run:
     def replay(self) -> Outcome:
         """Do it all again on a rig of its own.
 
-        Raises Diverged when it does not end as recorded, SceneError or FaultError when the rig
-        cannot be built.
+        Raises Diverged when it does not end as recorded, SceneError, FaultError or RunFileError
+        when the rig or one of its ports cannot be built.
         """
         with Station.build(
             self.scene, seed=self.seed, faults=self.faults, start_pose_deg=self.start_pose_deg
@@ -223,6 +223,8 @@ class Run:
             station.writes_files = False  # a run from elsewhere writes nothing here
             for action in self.actions:
                 station.rig.advance(action.tick)
+                if action.role not in station.ports:
+                    raise RunFileError(no_port(action.role, station.rig.scene.name))
                 port = station.ports[action.role]
                 if action.what == "send":
                     port.write(action.data)

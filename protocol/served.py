@@ -67,22 +67,24 @@ def serve(
     link: str | Path | None = None,
     hands_link: str | Path | None = None,
     teacher_link: str | Path | None = None,
+    io_link: str | Path | None = None,
     pace: float = 1.0,
     start_pose_deg: Sequence[float] | None = None,
     trace: str | Path | None = None,
     record: str | Path | None = None,
     echo: Callable[[str], None] = _print,
 ) -> int:
-    """Serve a rig on three ptys until SIGINT, SIGTERM or SIGHUP; returns 0.
+    """Serve a rig on ptys until SIGINT, SIGTERM or SIGHUP; returns 0.
 
-    Calls `echo` with `card: PATH`, `hands: PATH` and `teacher: PATH` once all three answer; the
+    Calls `echo` with `card: PATH`, `hands: PATH` and `teacher: PATH` once all three answer, and
+    with `io: PATH` when the scene has a second card; the
     links exist from then until the end. `pace` is rig seconds a second. `trace` names a `.vcd` or
     `.csv` file: the rig is traced from power-up, and the file written at the end. `record` names a
     run file for `dryrig replay`, written at the end as well.
     Raises ServeError, SceneError, FaultError, TraceError or RunFileError before any link exists;
     TraceError or RunFileError after all are gone when a file cannot be written.
     """
-    links = Links({"card": link, "hands": hands_link, "teacher": teacher_link})
+    links = Links({"card": link, "hands": hands_link, "teacher": teacher_link, "io": io_link})
     with ExitStack() as stack:
         stop = stack.enter_context(closing(_Stop()))
         stack.enter_context(_on_signals(stop))
@@ -90,6 +92,7 @@ def serve(
         # They load the plant, and a signal may find us at it.
         from .run_file import check_folder, save_run
         from .serving import Serving
+        from .station import no_port
 
         serving = stack.enter_context(
             closing(Serving(scene, seed, faults, pace=pace, start_pose_deg=start_pose_deg))
@@ -99,6 +102,8 @@ def serve(
         if record is not None:
             check_folder(record)
             recorder = serving.start_recording(scene, faults, start_pose_deg)
+        if io_link is not None and "io" not in serving.paths:
+            raise ServeError(no_port("io", str(scene)))
         stack.callback(links.remove)
         if not stop.asked:
             shown = [f"{role}: {links.make(role, path)}" for role, path in serving.paths.items()]

@@ -15,16 +15,24 @@ from .dialect import ScpiDialect
 from .port import Port
 from .words_card import CARD
 from .words_hands import HANDS
+from .words_io import IO_WORDS
 from .words_teacher import TEACHER
 
 if TYPE_CHECKING:
     from .dialect import DialectFactory
 
-ROLES = {words.role: words for words in (CARD, HANDS, TEACHER)}
+ROLES = {words.role: words for words in (CARD, HANDS, TEACHER, IO_WORDS)}
+
+
+def no_port(role: str, scene: str) -> str:
+    """Why a scene has no port of a role, and the way out."""
+    return f"{scene} has no {role} port: it has no second card; add a table [io] to the scene"
 
 
 class Station:
     """A rig, what injects faults into it, and its ports by role.
+
+    The port `io` is there when the scene has a second card.
 
     `pace` is rig seconds a second, for whoever paces the rig. With `writes_files` off the
     teacher's `TRACe:SAVE` writes nothing. `card_dialect` puts another grammar on the card's port.
@@ -45,7 +53,11 @@ class Station:
         self.injector = Injector(rig)
         for fault in faults:
             self.injector.insert(fault)
-        self.ports = {role: self._port(role, card_dialect) for role in ROLES}
+        self.ports = {
+            role: self._port(role, card_dialect)
+            for role in ROLES
+            if role != IO_WORDS.role or rig.io is not None
+        }
 
     @classmethod
     def build(

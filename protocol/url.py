@@ -8,7 +8,7 @@ from urllib.parse import unquote
 from ..errors import DryrigError, nearest
 
 SCHEME = "dryrig://"
-ROLES = ("card", "hands", "teacher")
+ROLES = ("card", "hands", "teacher", "io")
 _KEYS = ("seed", "rig", "port", "fault", "start")
 
 

@@ -1,6 +1,16 @@
 """Descriptions of arms: URDF and TOML, their schema and loader."""
 
 from .loader import load_scene, scene_names, scene_path
-from .schema import WIRES, Joint, Scene
+from .schema import IO, WIRES, GripperPart, IoPart, Joint, Scene
 
-__all__ = ["WIRES", "Joint", "Scene", "load_scene", "scene_names", "scene_path"]
+__all__ = [
+    "IO",
+    "WIRES",
+    "GripperPart",
+    "IoPart",
+    "Joint",
+    "Scene",
+    "load_scene",
+    "scene_names",
+    "scene_path",
+]
