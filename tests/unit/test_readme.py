@@ -78,7 +78,7 @@ def test_the_other_examples_run() -> None:
             port.close()
 
 
-@pytest.mark.parametrize("role", ["common", "card", "hands", "teacher"])
+@pytest.mark.parametrize("role", ["common", "card", "hands", "teacher", "io"])
 def test_the_words_are_tabled_as_declared(role: str) -> None:
     _, _, rest = README.partition(f"<!-- words:{role} -->\n")
     table, end, _ = rest.partition("<!-- /words -->")
