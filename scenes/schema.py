@@ -221,6 +221,7 @@ class GripperPart(_Part):
     contact_ohm: Positive
     pot: Annotated[str, Field(pattern="^AI[1-9]$")]
     pot_ohm: Positive
+    pot_end_ohm: Positive
     pot_turns: Annotated[int, Field(ge=50, le=2000)]
     lamp: Annotated[str, Field(pattern="^DO[1-9]$")]
     lamp_ohm: Positive

@@ -35,9 +35,9 @@ class Slider(Sequence[Sequence[Link]]):
     To iterate gives both ends only: every setting ties the same three nodes.
     """
 
-    def __init__(self, low: str, wiper: str, high: str, ohm: float, turns: int) -> None:
+    def __init__(self, low: str, wiper: str, high: str, part: GripperPart) -> None:
         self._low, self._wiper, self._high = low, wiper, high
-        self._ohm, self._turns = ohm, turns
+        self._ohm, self._end_ohm, self._turns = part.pot_ohm, part.pot_end_ohm, part.pot_turns
 
     def __len__(self) -> int:
         return self._turns + 1
@@ -54,8 +54,8 @@ class Slider(Sequence[Sequence[Link]]):
         turns = range(len(self))[at]
         share = turns / self._turns
         return (
-            (self._wiper, self._low, self._ohm * share),
-            (self._wiper, self._high, self._ohm * (1 - share)),
+            (self._wiper, self._low, self._end_ohm + self._ohm * share),
+            (self._wiper, self._high, self._end_ohm + self._ohm * (1 - share)),
         )
 
     def __iter__(self) -> Iterator[Sequence[Link]]:
@@ -83,7 +83,6 @@ def _add_gripper(part: GripperPart, volts: float, links: list[Link], choices: li
     links.append((f"{IO}.{part.lamp}", ZERO, part.lamp_ohm))
     for name, wire in ((CONTACT, part.contact), (OPENED, part.opened)):
         choices.append(Choice(name, ([], [(FIVE, f"{IO}.{wire}", part.contact_ohm)])))
-    track = Slider(ZERO, f"{IO}.{part.pot}", FIVE, part.pot_ohm, part.pot_turns)
-    choices.append(Choice(POT, track))
+    choices.append(Choice(POT, Slider(ZERO, f"{IO}.{part.pot}", FIVE, part)))
     loads = (part.idle_a, part.moving_a, part.stall_a)
     choices.append(Choice(LOAD, [[(FIVE, ZERO, volts / amps)] for amps in loads]))
