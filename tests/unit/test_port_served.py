@@ -40,9 +40,9 @@ def program(call: str, before: str = "") -> str:
 
 
 def ready(process: subprocess.Popen[str]) -> dict[str, str]:
-    """The three lines of a rig that answers."""
+    """The four lines of a rig that answers."""
     assert process.stdout is not None
-    lines = [process.stdout.readline().rstrip("\n") for _ in range(3)]
+    lines = [process.stdout.readline().rstrip("\n") for _ in range(4)]
     return dict(line.split(": ", 1) for line in lines)
 
 
@@ -54,14 +54,19 @@ def finish(process: subprocess.Popen[str]) -> tuple[int, str]:
 
 @pytest.mark.parametrize("number", SIGNALS)
 def test_ports_answer_and_a_signal_ends_cleanly(tmp_path: Path, number: signal.Signals) -> None:
-    links = {"link": tmp_path / "card", "hands_link": tmp_path / "hands"}
+    links = {
+        "link": tmp_path / "card",
+        "hands_link": tmp_path / "hands",
+        "io_link": tmp_path / "io",
+    }
     call = "'heron', seed=3, faults=['open@J3.DIR'], " + ", ".join(
         f"{name}={str(path)!r}" for name, path in links.items()
     )
     with child(program(call)) as process:
         paths = ready(process)
-        assert list(paths) == ["card", "hands", "teacher"]
+        assert list(paths) == ["card", "hands", "teacher", "io"]
         assert paths["card"] == str(tmp_path / "card")
+        assert paths["io"] == str(tmp_path / "io")
         assert paths["teacher"].startswith("/dev/pts/")
         for role, path in paths.items():
             with serial.Serial(path, timeout=DEADLINE_S) as port:

@@ -40,7 +40,7 @@ def test_what_is_left_out_and_what_is_a_path() -> None:
         ("seed=1&seed=2", "seed= is given twice"),
         (
             "port=hand",
-            "port=hand: expected one of card, hands, teacher (did you mean 'hands'?)",
+            "port=hand: expected one of card, hands, teacher, io (did you mean 'hands'?)",
         ),
         (
             "start=0,x",
