@@ -18,7 +18,7 @@ from ..errors import DryrigError, nearest
 from ..faults import KINDS, enumerate_faults, parse_fault
 from ..faults.kinds import plug_of
 from ..sim.clock import TICKS_PER_S
-from .drill_acts import ACTS, Site
+from .drill_acts import ACTS, perform
 from .drill_answer import read_answer, same
 from .drill_cases import LEVEL_WORDS, Case, check_kind, kinds_of, plain, pool
 from .drill_debrief import (
@@ -33,6 +33,7 @@ from .drill_marks import Conduct, Marking, grade
 from .drill_picture import draw
 from .drill_readings import alike, met, told
 from .drill_safety import hazard
+from .drill_site import Site
 from .drill_suspects import Done, Evidence, sound_differs, vocabulary, weigh
 from .drill_words import WORDS, Act, DrillError, Word, help_page, read_line
 
@@ -148,7 +149,7 @@ class Drill:
         if self._hazard(act):
             return
         self._advise(act)
-        readings = self.site.perform(act)
+        readings = perform(self.site, act)
         done = Done(act, readings, after_repair=self.conduct.repaired)
         if act.word.reads:
             self._readings += 1
@@ -331,8 +332,8 @@ class Drill:
             with Site(self.case.arm, self.case.seed, faults, self.case.whats,
                       self.case.before) as site:  # fmt: skip
                 for done in acts:
-                    site.perform(done.act)
-                seen.append(site.perform(answer.next_act))
+                    perform(site, done.act)
+                seen.append(perform(site, answer.next_act))
         return any(not alike(seen[0], other) for other in seen[1:])
 
     def _debrief(self, evidence: Evidence) -> None:

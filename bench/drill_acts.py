@@ -5,23 +5,20 @@ The same acts can be done again on another arm, with other faults in it or none.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from types import TracebackType
-from typing import Self, cast
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from typing import cast
 
-from ..commission.arm import Arm, Joint
+from ..commission.arm import Joint
 from ..commission.client import channel_list
 from ..commission.errors import CommissionError
 from ..commission.homing import HomingFailed, home
 from . import drill_readings as say
-from .drill_customer import MOVED_DEG, Seen, complaint, use
-from .drill_readings import COUNTS_APART, EYE_DEG, Reading
+from .drill_customer import MOVED_DEG, complaint, use
+from .drill_readings import COUNTS_APART, Reading
+from .drill_site import Site
 from .drill_words import Act
-from .workplace import Workplace
 
-Sight = tuple[list[float], dict[int, int], dict[int, int]]
-"""Angles by eye, counts and switch inputs of all joints."""
 SETTLE_S, PRESS_S = 0.2, 0.1
 SLOW_SHARE = 0.5
 """A jog goes at this share of the joint's fast search speed, unless `fast`."""
@@ -29,115 +26,18 @@ _LIMIT_S, _LOOKS, _LOOK_S = 60.0, 9, 0.1
 _OHM_LOOKS = 3
 
 
-@dataclass
-class State:
-    """What a person at the arm has switched, pulled and proved."""
-
-    main: bool = True
-    motor: bool = False
-    stand: bool = True
-    clip: bool = False
-    plugs_out: set[str] = field(default_factory=set)
-    enabled: set[str] = field(default_factory=set)
-    proved: dict[str, set[str]] = field(default_factory=dict)
-
-    @property
-    def live(self) -> set[str]:
-        """Joints whose drive gets current, as far as one can know."""
-        return self.enabled if self.main and self.motor else set()
-
-    def ready(self, joint: Joint) -> bool:
-        """Whether a joint's switch and both directions have been proved."""
-        return {"switch", "+", "-"} <= self.proved.get(joint.name, set())
-
-
-class Site:
-    """An arm with these faults, motor supply off, on its stand; and what was done to it.
-
-    `before` is what the customer saw when all was well. Raises FaultError.
-    """
-
-    def __init__(
-        self,
-        arm: Arm,
-        seed: int,
-        faults: Sequence[str],
-        whats: Mapping[str, str],
-        before: Seen | None = None,
-    ) -> None:
-        self.place = Workplace(arm, seed)
-        self.arm, self.whats, self.before = arm, whats, before
-        self.channels = [joint.channel for joint in arm.joints]
-        self.state = State()
-        for fault in faults:
-            self.place.injector.insert(fault)
-        self.place.hand.motor_supply(False)
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.place.__exit__(kind, error, trace)
-
-    def perform(self, act: Act) -> list[Reading]:
-        """Do it, and read what there is to read; an act that breaks off says so in a reading."""
-        try:
-            if act.during is None:
-                return _DOES[act.name](self, *act.values)
-            finish = _BEGINS[act.during.name](self, *act.during.values)
-            does = _WATCHED.get(act.name, _DOES[act.name])
-            readings = does(self, *act.values)
-            finish()
-            return readings
-        except CommissionError as error:
-            return [Reading("broke off", type(error).__name__, f"broke off: {error}")]
-
-    # --- what there is to see --------------------------------------------------------------
-
-    def eyes(self) -> list[float]:
-        """All joints by eye, deg."""
-        return self.place.hands.numbers(f"LOOK? {channel_list(self.channels)}", len(self.channels))
-
-    def sight(self) -> Sight:
-        """Angles by eye, counts and inputs of all joints, by channel."""
-        card = self.place.card
-        return self.eyes(), card.counts(self.channels), card.levels(self.channels)
-
-    def changes(
-        self,
-        joint: Joint,
-        before: Sight,
-        what: str,
-    ) -> list[Reading]:
-        """What has changed since, at `joint` (its line begins with `what`) and wherever else."""
-        eyes, counts, levels = self.sight()
-        readings = []
-        # The joint itself comes first, then what else has changed.
-        for other in sorted(self.arm.joints, key=lambda each: each is not joint):
-            mine, channel, name = other is joint, other.channel, other.name
-            turned = eyes[channel - 1] - before[0][channel - 1]
-            moved = counts[channel] - before[1][channel]
-            was, now = before[2][channel], levels[channel]
-            who = what if mine else f"{name}"
-            readings += [
-                say.by_eye(f"{who} by eye", turned, shown=mine or abs(turned) > EYE_DEG),
-                say.counts(
-                    "count" if mine else f"{name} count",
-                    moved,
-                    shown=mine or abs(moved) > COUNTS_APART,
-                ),
-                say.word(
-                    "input" if mine else f"{name} input",
-                    str(now) if was == now else f"{was} -> {now}",
-                    shown=was != now,
-                ),
-            ]
+def perform(site: Site, act: Act) -> list[Reading]:
+    """Do an act, and read what there is to read; one that breaks off says so in a reading."""
+    try:
+        if act.during is None:
+            return _DOES[act.name](site, *act.values)
+        finish = _BEGINS[act.during.name](site, *act.during.values)
+        does = _WATCHED.get(act.name, _DOES[act.name])
+        readings = does(site, *act.values)
+        finish()
         return readings
+    except CommissionError as error:
+        return [Reading("broke off", type(error).__name__, f"broke off: {error}")]
 
 
 def _look(site: Site, joints: Sequence[Joint]) -> list[Reading]:
@@ -356,30 +256,35 @@ def _beep(site: Site, red: str, black: str) -> list[Reading]:
 def _main(site: Site, on: bool) -> list[Reading]:
     site.place.main_supply(on)
     site.state.main = on
+    site.place.card.pause(SETTLE_S)
     return []
 
 
 def _motor(site: Site, on: bool) -> list[Reading]:
     site.place.hand.motor_supply(on)
     site.state.motor = on
+    site.place.card.pause(SETTLE_S)
     return []
 
 
 def _stand(site: Site, on: bool) -> list[Reading]:
     site.place.hand.stand(on)
     site.state.stand = on
+    site.place.card.pause(SETTLE_S)
     return []
 
 
 def _plug(site: Site, inserted: bool, plug: str) -> list[Reading]:
     site.place.hands.ask(f'PLUG {"IN" if inserted else "OUT"},"{plug}"')
     (site.state.plugs_out.discard if inserted else site.state.plugs_out.add)(plug)
+    site.place.card.pause(SETTLE_S)
     return []
 
 
 def _clip(site: Site, ends: tuple[str, str] | None) -> list[Reading]:
     site.place.hands.ask('CLIP "{}","{}"'.format(*ends) if ends else "CLIP:OFF")
     site.state.clip = ends is not None
+    site.place.card.pause(SETTLE_S)
     return []
 
 
@@ -409,7 +314,12 @@ def _begin_turn(site: Site, joint: Joint, deg: float) -> Callable[[], None]:
 def _begin_press(site: Site, joints: Sequence[Joint]) -> Callable[[], None]:
     site.place.hand.press(joints[0])
     site.place.card.pause(PRESS_S)
-    return lambda: site.place.hand.release(joints[0])
+
+    def finish() -> None:
+        site.place.hand.release(joints[0])
+        site.place.card.pause(PRESS_S)
+
+    return finish
 
 
 def _begin_wiggle(site: Site, joint: Joint) -> Callable[[], None]:

@@ -8,11 +8,11 @@ from ..faults import KINDS
 from ..faults.kinds import OPEN_OHM, plug_of
 from ..scenes import Scene
 from ..sim.parts import PARAMETERS, Parts
-from .drill_acts import Site
 from .drill_cases import Case, plain
 from .drill_marks import Marking
 from .drill_picture import plain_with_parameters
 from .drill_readings import told
+from .drill_site import Site
 from .drill_suspects import Evidence, candidate_text
 
 COLOURS = {"BK": "black", "BN": "brown", "RD": "red", "OG": "orange", "YE": "yellow",

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from ..commission import cautions
-from .drill_acts import Site, State
+from .drill_site import Site, State
 from .drill_words import Act
 
 HANDS = ("turn", "press", "wiggle", "level")

@@ -16,9 +16,10 @@ from ..errors import FaultError
 from ..faults import parse_fault
 from ..faults.kinds import plug_of
 from ..scenes import WIRES
-from .drill_acts import Site
+from .drill_acts import perform
 from .drill_cases import Candidate, Case, pool
 from .drill_readings import Reading, alike
+from .drill_site import Site
 from .drill_words import Act, Vocabulary, read_line
 from .examples import joints_of
 
@@ -61,7 +62,7 @@ def differs_at(case: Case, candidate: Candidate, acts: Sequence[Done]) -> int | 
         return 0
     with site:
         for index, done in enumerate(acts):
-            if not alike(site.perform(done.act), done.readings):
+            if not alike(perform(site, done.act), done.readings):
                 return index
     return None
 
@@ -133,8 +134,10 @@ def weigh(
         removed[one] = differs_at(case, one, acts)
         progress(_FIRST_SHARE * len(removed) / len(candidates))
     live = [one for one in candidates if removed[one] is None]
-    round_, cables = whole_round(case, known), cable_rounds(case, known)
     splits: dict[Candidate, int | None] = {}
+    if len(live) < 2:
+        return Evidence(acts, candidates, removed, splits)
+    round_, cables = whole_round(case, known), cable_rounds(case, known)
     for one in live:
         at = differs_at(case, one, round_)
         if at is None:
@@ -153,7 +156,7 @@ def sound_differs(case: Case, acts: Sequence[Done]) -> list[int]:
     found = []
     with Site(case.arm, case.seed, (), case.whats, case.before) as site:
         for index, done in enumerate(acts):
-            if not alike(site.perform(done.act), done.readings):
+            if not alike(perform(site, done.act), done.readings):
                 found.append(index)
     return found
 
@@ -183,7 +186,7 @@ def _did(case: Case, known: Vocabulary, lines: Iterable[str]) -> list[Done]:
     with Site(case.arm, case.seed, case.faults, case.whats, case.before) as site:
         for line in lines:
             act = read_line(line, known)
-            done.append(Done(act, site.perform(act)))
+            done.append(Done(act, perform(site, act)))
     return done
 
 
