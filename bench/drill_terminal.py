@@ -9,6 +9,7 @@ from pathlib import Path
 from rich.console import Console
 from rich.progress import Progress
 
+from ..commission.report import make_folder
 from .drill import HANDED_IN, Drill
 from .drill_cases import deal
 from .drill_words import Vocabulary, complete
@@ -22,6 +23,7 @@ def run_drill(scene: str, level: int, seed: int, folder: Path, say: Callable[[st
     0: handed in. 1: left, or ended by an unsafe act. Raises DrillError, SceneError,
     CommissionError.
     """
+    make_folder(folder)
     person = sys.stdin.isatty()
     console = Console(stderr=True)
     bar = Progress(console=console, transient=True, disable=not console.is_terminal)
