@@ -119,8 +119,8 @@ class Drill:
 
     def handle(self, line: str) -> bool:
         """Carry out one line; False when the drill is over. A bad line changes nothing."""
-        if not line.strip() or line.lstrip().startswith("#"):
-            return True
+        if self.outcome or not line.strip() or line.lstrip().startswith("#"):
+            return not self.outcome
         try:
             act = read_line(line, self.known)
             if act.name in ACTS:
@@ -138,8 +138,7 @@ class Drill:
             return False
         if found.ends:
             self.say(f"STOP. {found.text} Somebody could have been hurt: the drill ends here.")
-            self.conduct.ended = act.text
-            self._hand_in(ENDED)
+            self._end(act)
             return True
         self.say(f"CAUTION. {found.text}")
         self.conduct.cautions.append(act.text)
@@ -300,7 +299,7 @@ class Drill:
                 "no answer yet (`answer sound` if nothing is wrong); `done` once more hands in "
                 "without one"
             )
-        self._hand_in(HANDED_IN)
+        self._hand_in()
 
     def _quit(self) -> None:
         self.outcome = LEFT
@@ -308,8 +307,8 @@ class Drill:
 
     # --- handing in ------------------------------------------------------------------------
 
-    def _hand_in(self, outcome: str) -> None:
-        self.outcome = outcome
+    def _hand_in(self) -> None:
+        self.outcome = HANDED_IN
         conduct, case = self.conduct, self.case
         before = [done for done in conduct.acts if not done.after_repair]
         at = conduct.answered_at if conduct.answer else len(before)
@@ -320,6 +319,19 @@ class Drill:
         differing = sound_differs(case, before)
         self.marking = grade(conduct, evidence, case.faults, differing, case.joint)
         self._debrief(evidence)
+
+    def _end(self, act: Act) -> None:
+        """An act that could injure: no marks, but what it was all the same."""
+        self.outcome = ENDED
+        self.say()
+        self.say("DEBRIEF")
+        self._truth()
+        self.say(f"No marks: `{act.text}` could have injured somebody.")
+        self._picture()
+
+    def _truth(self) -> None:
+        self._all(fault_lines(self.case), "  ")
+        self._all(wiring_lines(self.case), "    ")
 
     def _next_splits(self, acts: list[Done]) -> bool:
         """Whether the measurement named next would tell the alternatives of an answer apart."""
@@ -347,8 +359,7 @@ class Drill:
         assert self.marking is not None
         taken = sum(bool(done.number) for done in evidence.acts)
         rig_s = self.site.place.rig.now / TICKS_PER_S
-        self._all(fault_lines(self.case), "  ")
-        self._all(wiring_lines(self.case), "    ")
+        self._truth()
         self.say("What your readings told:")
         self._all(reading_lines(evidence), "      ")
         self._all(other_cause_lines(evidence), "  ")
@@ -371,7 +382,8 @@ class Drill:
         if drawn is None:
             self.say("No picture: no signal differs from a sound arm's.")
         else:
-            self.say(f"Picture: {drawn[0]} ({drawn[1]})", indent="  ")
+            self.say(f"Picture: {drawn[0]}")
+            self.say(f"  {drawn[1]}", indent="  ")
 
     def write_record(self) -> Path:
         """Write what was said and typed into the folder. Raises DrillError."""

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from ..commission.arm import Arm, load_arm
 from ..errors import nearest
 from ..faults import enumerate_faults, parse_fault
-from ..faults.kinds import KINDS
+from ..faults.kinds import KINDS, plug_of
 from ..scenes import Scene, load_scene, scene_path
 from .drill_customer import Seen, complaint, named, use
 from .drill_words import DrillError
@@ -27,6 +27,8 @@ Candidate = tuple[str, ...]
 """Faults that are in at once; none on a sound arm."""
 
 HARD = ("open", "swap", "unplug")
+PAIRED = ("open", "swap")
+"""Kinds of which two are in at once."""
 MISTAKEN = ("short", "cross", "weak", "shift", "micro", "doze", "slip", "play", "pulley", "bind",
             "sticky", "overrun", "stuck", "join")  # fmt: skip
 LATENT = ("resist", "worn")
@@ -175,7 +177,7 @@ def _draw(scene: Scene, level: int, chance: random.Random) -> tuple[Candidate, C
     sort = chance.choice(("wiggle", "bent", "latent", "two"))
     if sort == "latent":
         return (_one(scene, LATENT, level, chance),), ()
-    first = _one(scene, (GATED,) if sort in ("wiggle", "bent") else HARD, level, chance)
+    first = _one(scene, PAIRED if sort == "two" else (GATED,), level, chance)
     if sort == "two":
         joint = joints_of(first)[0]
         others = [f for f in faults_of(scene, 1)
@@ -184,7 +186,8 @@ def _draw(scene: Scene, level: int, chance: random.Random) -> tuple[Candidate, C
         return both, both
     if sort == "wiggle":
         return (f"{first},{WIGGLE}",), (first,)
-    return (f"{first},{_bent(scene, first, chance)}",), (first,)
+    bent = f"{first},{_bent(scene, first, chance)}"
+    return (bent,), (bent,)
 
 
 def _bent(scene: Scene, fault: str, chance: random.Random) -> str:
@@ -195,10 +198,10 @@ def _bent(scene: Scene, fault: str, chance: random.Random) -> str:
 
 
 def _apart(one: str, other: str) -> bool:
-    """Whether two faults concern different plugs, so that neither hides the other."""
-    plugs = [{place.rpartition(".")[0] or place for place in parse_fault(f).places}
-             for f in (one, other)]  # fmt: skip
-    return not plugs[0] & plugs[1] and "unplug" not in one + other
+    """Whether two faults of conductors concern different plugs, so that neither hides the other."""
+    kinds = {fault.partition("@")[0] for fault in (one, other)}
+    ours, theirs = ({plug_of(place) for place in parse_fault(f).places} for f in (one, other))
+    return kinds <= set(PAIRED) and not ours & theirs
 
 
 def _one(scene: Scene, kinds: Sequence[str], level: int, chance: random.Random) -> str:

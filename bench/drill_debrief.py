@@ -41,11 +41,11 @@ def fault_lines(case: Case) -> Iterator[str]:
         yield "another arm, a program that was changed, a finger on a switch."
         return
     for fault in case.faults:
-        kind = KINDS[plain(fault).partition("@")[0]]
-        yield f"{fault}: {kind.what}"
-        yield f"  How it shows: {kind.shows}"
-        if kind.mistaken:
-            yield f"  Easily taken for: {kind.mistaken}"
+        yield f"{fault}: {KINDS[plain(fault).partition('@')[0]].what}"
+    for name in dict.fromkeys(plain(fault).partition("@")[0] for fault in case.faults):
+        yield f"  How {name} shows: {KINDS[name].shows}"
+        if KINDS[name].mistaken:
+            yield f"  Easily taken for: {KINDS[name].mistaken}"
 
 
 def wiring_lines(case: Case) -> Iterator[str]:

@@ -31,7 +31,6 @@ class Conduct:
 
     acts: list[Done] = field(default_factory=list)
     cautions: list[str] = field(default_factory=list)
-    ended: str = ""
     answer: Answer | None = None
     answered_at: int = 0
     needless: list[str] = field(default_factory=list)
@@ -55,7 +54,7 @@ class Mark:
 
 @dataclass(frozen=True)
 class Marking:
-    """All lines, and the sum after gates and caps."""
+    """All lines, and the sum after caps. An act that could injure earns no marking at all."""
 
     marks: tuple[Mark, ...]
     caps: tuple[str, ...]
@@ -85,9 +84,6 @@ def grade(conduct: Conduct, evidence: Evidence, truth: Candidate, differing: Seq
         _record(conduct),
     )  # fmt: skip
     total, caps = sum(mark.points for mark in marks), []
-    if conduct.ended:
-        caps.append(f"an act that could injure ended the drill: {conduct.ended}")
-        total = 0.0
     if conduct.cautions and total > LESSER_CAP:
         caps.append(f"{len(conduct.cautions)} caution(s): at most {LESSER_CAP:.0f}")
         total = LESSER_CAP

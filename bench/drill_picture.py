@@ -59,11 +59,12 @@ def plain_with_parameters(fault: str) -> str:
 def decisive(sound: Act, faulty: Act) -> tuple[Signal, Signal] | None:
     """The signal that differs most over the act, in both; None when none differs plainly."""
     theirs = {signal.name: signal for signal in faulty.signals}
-    end_s = min(sound.end_s, faulty.end_s)
+    end_s = min(_shown_s(sound), _shown_s(faulty))
     best, pair = _PLAIN_SHARE, None
     for signal in sound.signals:
         other = theirs.get(signal.name)
-        if other is None or signal.unit not in _SPAN:
+        # Where the shaft went is told by the joint; it turns many times for a little of it.
+        if other is None or signal.unit not in _SPAN or signal.name.endswith("SHAFT_DEG"):
             continue
         apart = _apart(signal, other, end_s)
         if np.ptp(signal.values) / _SPAN[signal.unit] < _PLAIN_SHARE:
@@ -71,6 +72,11 @@ def decisive(sound: Act, faulty: Act) -> tuple[Signal, Signal] | None:
         if apart > best:
             best, pair = apart, (signal, other)
     return pair
+
+
+def _shown_s(act: Act) -> float:
+    """How much of an act to show, s: its first part where that has a picture of its own."""
+    return act.first_s or act.end_s
 
 
 def _apart(one: Signal, other: Signal, end_s: float) -> float:
@@ -95,8 +101,9 @@ def _curves(one: Signal, other: Signal, sound: Act, faulty: Act, fault: str) -> 
     axes = figure.subplots(2, 1, sharex=True, sharey=True)
     rows = ((one, sound, _SOUND, "C0"), (other, faulty, f"{_FAULTY}: {fault}", "C3"))
     for panel, (signal, act, title, colour) in zip(axes, rows, strict=True):
-        time = np.append(signal.time_s, act.end_s)
-        values = np.append(signal.values, signal.values[-1])
+        kept = signal.time_s <= _shown_s(act)
+        time = np.append(signal.time_s[kept], _shown_s(act))
+        values = np.append(signal.values[kept], signal.values[kept][-1])
         time, values = thinned(time, values)
         style = "default" if signal.unit == "deg" else "steps-post"
         panel.plot(time, values, drawstyle=style, linewidth=1.2, color=colour)
@@ -107,8 +114,8 @@ def _curves(one: Signal, other: Signal, sound: Act, faulty: Act, fault: str) -> 
             panel.set_ylim(-0.2, 1.2)
         panel.grid(alpha=0.3)
     axes[-1].set_xlabel("time, s")
-    axes[-1].set_xlim(0.0, max(sound.end_s, faulty.end_s))
-    figure.suptitle(f"{label(one)}. {sound.what}", fontsize=10)
+    axes[-1].set_xlim(0.0, max(_shown_s(sound), _shown_s(faulty)))
+    figure.suptitle(f"{label(one)}\n{sound.what}", fontsize=10)
     return figure
 
 

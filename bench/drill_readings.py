@@ -15,8 +15,8 @@ EYE_DEG, LEVEL_DEG, MARK_DEG = 1.0, 0.2, 0.3
 _METER = {"V": (0.004, 0.01), "V AC": (0.006, 0.02), "ohm": (0.5, 0.01)}
 """Twice the meter's own error: counts of the last digit, and a share of the reading."""
 _EXPECTED_SHARE, _EXPECTED_LEAST = 0.1, 0.3
-_NUMBER = re.compile(r"[-+]?\d+(?:\.\d+)?")
-"""A figure in what somebody expects."""
+_FIGURE = re.compile(r"([-+]?\d+(?:\.\d+)?)\s*[a-zA-Z]*")
+"""A figure, perhaps with its unit, and nothing else."""
 
 
 @dataclass(frozen=True)
@@ -107,11 +107,11 @@ def told(readings: Sequence[Reading]) -> str:
 
 
 def met(expected: str, readings: Sequence[Reading]) -> bool:
-    """Whether readings are what somebody had expected: a figure within a tenth, or the word."""
-    figure = _NUMBER.search(expected)
+    """Whether readings are what somebody had expected: a figure within a tenth, or the words."""
+    figure = _FIGURE.fullmatch(expected.strip())
     if figure is None:
-        return expected.lower() in told(readings).lower()
-    wanted = float(figure.group())
+        return expected.strip().lower() in told(readings).lower()
+    wanted = float(figure.group(1))
     allowed = max(_EXPECTED_LEAST, _EXPECTED_SHARE * abs(wanted))
     return any(
         abs(reading.value - wanted) <= allowed

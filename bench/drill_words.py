@@ -97,7 +97,7 @@ WORDS: dict[str, Word] = {
         Word("arm", "arm", "data of the arm: counts, travel, switches, wires", (), DRILL),
         Word("kinds", "kinds [KIND]", "what may be wrong at this level, and how it shows",
              ("part",), DRILL),
-        Word("expect", "expect TEXT", "what the next reading will be, as a figure or a word",
+        Word("expect", "expect TEXT", "what the next reading will be, as a figure or in its words",
              ("text",), DRILL),
         Word("note", "note TEXT", "a line of your own in the log", ("text",), DRILL),
         Word("log", "log", "all readings so far", (), DRILL),

@@ -43,11 +43,6 @@ def tell(drill: Drill, *lines: str) -> str:
     return "\n".join(drill.record[before:])
 
 
-def unmarked(drill: Drill) -> None:
-    """End a drill without the marking, which takes its time."""
-    drill._hand_in = lambda outcome: setattr(drill, "outcome", outcome)  # type: ignore[method-assign]
-
-
 def test_the_same_level_and_seed_deal_the_same_drill() -> None:
     again = deal("heron", 1, 10)
     assert (again.faults, again.order, again.joint) == (CASE.faults, CASE.order, CASE.joint)
@@ -90,7 +85,10 @@ def test_hands_on_an_energised_arm_end_the_drill(drill: Drill) -> None:
     assert said.startswith("STOP. Hands on an arm whose drives are energised (J1).")
     assert "the drill ends here" in said
     assert drill.outcome == "ended"
-    assert re.search(r"^ +0 of 100\.", said, re.MULTILINE)
+    assert "No marks: `turn J1 5` could have injured somebody." in said
+    assert drill.marking is None
+    assert "open@J1.DIR: A conductor is broken" in said
+    assert not drill.handle("look")
 
 
 @pytest.mark.parametrize(
@@ -113,19 +111,16 @@ def test_lesser_acts_are_cautioned(drill: Drill, lines: tuple[str, ...], said: s
 
 @pytest.mark.parametrize("lines", [("stand off",), ("motor on", "enable J2", "stand off")])
 def test_the_stand_stays_while_a_drive_is_off(drill: Drill, lines: tuple[str, ...]) -> None:
-    unmarked(drill)
     assert tell(drill, *lines).startswith("STOP. The arm falls")
 
 
 def test_taking_power_from_an_arm_that_hangs_on_its_drives_ends_the_drill(drill: Drill) -> None:
-    unmarked(drill)
     tell(drill, "motor on", "enable all", "stand off")
     assert not drill.outcome
     assert tell(drill, "motor off").startswith("STOP. The arm falls")
 
 
 def test_a_motor_plug_is_never_pulled_live(drill: Drill) -> None:
-    unmarked(drill)
     assert tell(drill, "motor on", "enable J2", "plug out J2.MOTOR").startswith(
         "STOP. A motor plug"
     )

@@ -91,12 +91,6 @@ def test_a_drill_as_it_should_be_loses_only_what_was_not_foretold() -> None:
     assert marking.total == pytest.approx(100 - 10 / 3, abs=0.05)
 
 
-def test_an_act_that_could_injure_leaves_nothing() -> None:
-    marking = marked(whole(ended="turn J3 5"), PROVED)
-    assert marking.total == 0
-    assert marking.caps == ("an act that could injure ended the drill: turn J3 5",)
-
-
 def test_a_lesser_act_caps_at_half() -> None:
     marking = marked(whole(cautions=["ohms J3.DIR RAIL.0V"]), PROVED)
     assert marking.total == 50
