@@ -345,6 +345,9 @@ class Drill:
                       self.case.before) as site:  # fmt: skip
                 for done in acts:
                     perform(site, done.act)
+                if answer.next_act.name in ("ohms", "beep"):
+                    # It goes without saying that the power is off for that.
+                    perform(site, Act("main", (False,)))
                 seen.append(perform(site, answer.next_act))
         return any(not alike(seen[0], other) for other in seen[1:])
 

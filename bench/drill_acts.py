@@ -227,11 +227,7 @@ def _ac(site: Site, red: str, black: str) -> list[Reading]:
 
 def _hold(site: Site, seconds: float, red: str, black: str) -> list[Reading]:
     low, high = site.place.hands.numbers(f'MEAS:VOLT:HOLD? {seconds:g},"{red}","{black}"', 2)
-    pair = _pair(red, black)
-    return [
-        say.metered(f"{pair}, least", low, "V"),
-        say.metered(f"{pair}, greatest", high, "V"),
-    ]
+    return say.least_and_greatest(_pair(red, black), low, high, "V")
 
 
 def _ohms(site: Site, red: str, black: str) -> list[Reading]:
@@ -241,11 +237,7 @@ def _ohms(site: Site, red: str, black: str) -> list[Reading]:
 def _ohms_jumping(site: Site, red: str, black: str) -> list[Reading]:
     """What a display shows that somebody watches while something happens: least and greatest."""
     shown = sorted(site.place.ohms(red, black) for _ in range(_OHM_LOOKS))
-    pair = _pair(red, black)
-    return [
-        say.metered(f"{pair}, least", shown[0], "ohm"),
-        say.metered(f"{pair}, greatest", shown[-1], "ohm"),
-    ]
+    return say.least_and_greatest(_pair(red, black), shown[0], shown[-1], "ohm")
 
 
 def _beep(site: Site, red: str, black: str) -> list[Reading]:

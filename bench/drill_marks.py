@@ -180,22 +180,29 @@ def _gone(conduct: Conduct) -> Mark:
 
 
 def _checked(conduct: Conduct, differing: Sequence[int]) -> Mark:
-    """Whether what had shown the fault was done again at the same joint."""
-    shown = {_what(conduct.acts[index]) for index in differing
-             if conduct.acts[index].act.name in _MOTIONS}  # fmt: skip
-    again = {_what(done) for done in _after(conduct) if done.number}
+    """Whether what had shown the fault was done again: acts at the joint, else the readings."""
+    what, after = (
+        "repair proved: affected checks",
+        [done for done in _after(conduct) if done.number],
+    )
     if not conduct.repaired:
-        looked = {name for name, _ in again}
-        share = len(looked & {"turn", "press", "jog"}) / 3
-        why = "hand, switch and jog of a sound arm"
-    else:
-        met = sum(any(name == n and joints & j for n, j in again) for name, joints in shown)
-        share, why = met / len(shown) if shown else 1.0, f"{met} of {len(shown)} repeated"
-    return Mark("repair proved: affected checks", CHECKED * share, CHECKED, why)
+        share = len({done.act.name for done in after} & {"turn", "press", "jog"}) / 3
+        return Mark(what, CHECKED * share, CHECKED, "hand, switch and jog of a sound arm")
+    showed = [conduct.acts[index] for index in differing if conduct.acts[index].number]
+    moved = [done for done in showed if done.act.name in _MOTIONS]
+    kept = {_what(done) for done in moved or showed}
+    again = {_what(done) for done in after}
+    met = sum(any(name == n and joints & j for n, j in again) for name, joints in kept)
+    share = met / len(kept) if kept else 1.0
+    return Mark(what, CHECKED * share, CHECKED, f"{met} of {len(kept)} repeated")
 
 
 def _what(done: Done) -> tuple[str, frozenset[str]]:
-    return done.act.name, frozenset(joint.name for joint in done.act.joints) or frozenset({"all"})
+    """An act and where: a joint's, whatever the angle; a meter's between its two terminals."""
+    act = done.act
+    if act.word.meter or not act.joints:
+        return act.text, frozenset({"all"})
+    return act.name, frozenset(joint.name for joint in act.joints)
 
 
 def _changes(conduct: Conduct) -> Mark:

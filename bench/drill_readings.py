@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from .readings import Reading as MeterReading
 from .workplace import OVERLOAD_OHM
@@ -96,6 +96,13 @@ def _by_name(readings: Sequence[Reading]) -> Mapping[str, Reading]:
     return {reading.what: reading for reading in readings}
 
 
+def least_and_greatest(what: str, low: float, high: float, unit: str) -> list[Reading]:
+    """Two readings of a meter that was watched for a while."""
+    least, greatest = (metered(f"{what}, {name}", value, unit)
+                       for name, value in (("least", low), ("greatest", high)))  # fmt: skip
+    return [least, replace(greatest, text=greatest.text.removeprefix(f"{what}, "))]
+
+
 def told(readings: Sequence[Reading]) -> str:
     """The readings as they stand in the log: on one line, or a line for each joint."""
     text = ""
@@ -116,5 +123,5 @@ def met(expected: str, readings: Sequence[Reading]) -> bool:
     return any(
         abs(reading.value - wanted) <= allowed
         for reading in readings
-        if not isinstance(reading.value, str)
+        if reading.shown and not isinstance(reading.value, str)
     )

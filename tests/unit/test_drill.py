@@ -174,6 +174,13 @@ def test_the_log_holds_every_reading(drill: Drill) -> None:
     )
 
 
+def test_not_yet_is_marked_by_trying_the_next_measurement(drill: Drill) -> None:
+    twins = "open@J1.MOTOR.A+ or open@J1.MOTOR.A-"
+    for act, splits in (("ohms CARD.J1.MOTOR.A+ J1.MOTOR.A+", True), ("press J1", False)):
+        tell(drill, f"answer {twins} next {act}")
+        assert drill._next_splits([]) is splits
+
+
 def test_a_wiggle_shows_what_comes_and_goes() -> None:
     case = deal("heron", 1, 10)
     with Drill(case, Path("."), lambda _line: None) as one:

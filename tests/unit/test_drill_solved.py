@@ -225,7 +225,7 @@ def check(said: str) -> None:
 def test_a_script_solves_it(level: int, seed: int, tmp_path: Path) -> None:
     lines: list[str] = []
     case = deal("heron", level, seed)
-    with Drill(case, tmp_path, lines.append) as drill:
+    with Drill(case, tmp_path, lines.append, lambda _question: "4") as drill:
 
         def tell(line: str) -> str:
             before = len(lines)
@@ -235,6 +235,10 @@ def test_a_script_solves_it(level: int, seed: int, tmp_path: Path) -> None:
         drill.welcome()
         solve(tell, "\n".join(lines))
         assert drill.outcome == "handed in"
+    # Before anything is told, a person is asked which reading changed their mind.
+    told = drill.record[drill.record.index("DEBRIEF") :]
+    assert told[1] == "> 4"
+    assert re.fullmatch(r"By the sum, reading \d+ removed most\.", told[2])
     check("\n".join(lines))
     assert bool(case.faults) == ((level, seed) != SOUND)
 
