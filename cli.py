@@ -160,12 +160,19 @@ def commission(
         if not _expected(error):
             raise
         result = Result("could not run", arm, reason=str(error))
+    again = ""
+    if result.exit_code and port.startswith("dryrig://"):
+        from .protocol.again import see_all_again
+
+        again = see_all_again()
     if as_json:
         _say(json.dumps(result.to_json(), ensure_ascii=False, allow_nan=False))
     elif result.verdict == "could not run":
-        _fail(result.reason)
+        _fail(f"{result.reason}\n{again}".rstrip())
     else:
         show(result, Console())
+    if again:
+        to_person.print(again, soft_wrap=True, highlight=False, markup=False)
     raise typer.Exit(result.exit_code)
 
 

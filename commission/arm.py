@@ -98,9 +98,9 @@ class Joint(_Table):
         """Whole steps nearest to `deg` of the joint."""
         return round(deg * self.steps_per_deg)
 
-    def speed(self, deg_s: float) -> tuple[float, float]:
-        """`deg_s` and the joint's acceleration as the card's steps/s and steps/s2."""
-        scale = abs(self.steps_per_deg)
+    def speed(self, deg_s: float, share: float = 1.0) -> tuple[float, float]:
+        """`deg_s` and the joint's acceleration, or a share of both, as steps/s and steps/s2."""
+        scale = abs(self.steps_per_deg) * share
         return deg_s * scale, self.home.acceleration_deg_s2 * scale
 
 

@@ -41,15 +41,16 @@ class Positions:
         return {joint.name: self.angle_deg(joint, steps[joint.channel]) for joint in joints}
 
     def go(self, target_deg: Mapping[str, float]) -> None:
-        """Move homed joints to these angles, all starting together, and wait.
+        """Move homed joints to these angles in step: all start, and all arrive, together.
 
+        So the way between two poses is the straight one of the joints, whoever the slowest is.
         Raises MotionError when they do not arrive in time, HomingFailed when by its encoder any
         homed joint has lost steps since its home edge.
         """
         joints = [j for j in self._arm.joints if j.name in self.homed and j.name in target_deg]
         steps = self._card.steps([joint.channel for joint in joints])
         moves = {}
-        slowest_s = 0.0
+        needed_s = {}
         for joint in joints:
             angle = self.angle_deg(joint, steps[joint.channel])
             move = joint.steps(target_deg[joint.name] - angle)
@@ -58,11 +59,18 @@ class Positions:
             moves[joint.channel] = move
             deg_s = joint.home.fast_deg_s
             ideal_s = abs(move / joint.steps_per_deg) / deg_s
-            slowest_s = max(slowest_s, ideal_s + deg_s / joint.home.acceleration_deg_s2)
+            needed_s[joint.channel] = ideal_s + deg_s / joint.home.acceleration_deg_s2
         if not moves:
             return
         moving = [joint for joint in joints if joint.channel in moves]
-        self._card.set_speed({j.channel: j.speed(j.home.fast_deg_s) for j in moving})
+        slowest_s = max(needed_s.values())
+        speeds = {}
+        for joint in moving:
+            # With the same share of speed and acceleration the ramps last as long as ever.
+            deg, deg_s = abs(moves[joint.channel] / joint.steps_per_deg), joint.home.fast_deg_s
+            share = deg / (deg_s * (slowest_s - deg_s / joint.home.acceleration_deg_s2))
+            speeds[joint.channel] = joint.speed(deg_s, share)
+        self._card.set_speed(speeds)
         self._card.move(moves)
         self._card.until_still(moves, slowest_s * TIME_SHARE + TIME_EXTRA_S)
         self._check_kept()

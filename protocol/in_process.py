@@ -15,6 +15,7 @@ from serial.serialutil import PortNotOpenError, SerialBase, SerialException
 
 from ..errors import DryrigError
 from ..sim.clock import NEVER, TICKS_PER_S, ticks
+from .again import see_again
 from .lease import Lease
 from .url import parse_url
 
@@ -186,10 +187,11 @@ class Serial(SerialBase):
         deadline = NEVER if self.timeout is None else started + ticks(self.timeout)
         while not enough(output) and rig.now < deadline:
             if deadline == NEVER and not (port.busy and rig.pending()):
+                again = see_again(self._held().notes)
                 raise SerialException(
                     f"this read of {self.port!r} would wait for ever: no command waits on the "
                     f"port, {len(output)} bytes are there and no more can come; "
-                    "set a timeout, or look at SYSTem:ERRor?"
+                    "set a timeout, or look at SYSTem:ERRor?" + (again and f"\n{again}")
                 )
             size = len(output)
             limit = deadline

@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from ..errors import DryrigError
+from .again import begin_notes
 from .port import Port
+from .run_file import Notes
 from .station import Station
 from .url import Request
 
@@ -18,6 +20,7 @@ class LeaseError(DryrigError, RuntimeError):
 class _Shared:
     station: Station
     first: Request
+    notes: Notes
     held: set[str] = field(default_factory=set)
 
 
@@ -39,7 +42,8 @@ class Lease:
                 faults=request.faults,
                 start_pose_deg=request.start_pose_deg,
             )
-            shared = _Shared(station, request)
+            notes = begin_notes(station, request.scene, request.faults, request.start_pose_deg)
+            shared = _Shared(station, request, notes)
             if request.rig is not None:
                 _named[request.rig] = shared
         else:
@@ -58,6 +62,11 @@ class Lease:
     def port(self) -> Port:
         """The port held."""
         return self._shared.station.ports[self._role]
+
+    @property
+    def notes(self) -> Notes:
+        """What has been done to the rig's ports."""
+        return self._shared.notes
 
     def release(self) -> None:
         """Give the port back."""

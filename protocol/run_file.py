@@ -68,8 +68,46 @@ class Action:
         return f"{line} {text}"
 
 
-class Recorder:
-    """Notes all that is done to a station's ports. Start it before the first byte."""
+class Notes:
+    """Notes all that is done to a station's ports, `limit` actions at most.
+
+    Start it before the first byte.
+    """
+
+    def __init__(
+        self,
+        station: Station,
+        scene: str,
+        faults: Sequence[str] = (),
+        start_pose_deg: Sequence[float] | None = None,
+        limit: int | None = None,
+    ) -> None:
+        self._station = station
+        self._limit = limit
+        self._actions: list[tuple[int, str, str, bytes]] = []
+        head = [HEADER, f"scene {scene}", f"seed {station.rig.seed}"]
+        if start_pose_deg is not None:
+            head.append("start " + " ".join(repr(float(angle)) for angle in start_pose_deg))
+        self._head = [*head, *(f"fault {fault}" for fault in faults)]
+        for port in station.ports.values():
+            port.tap = self._note
+
+    def _note(self, role: str, what: str, data: bytes) -> None:
+        if what != "reply" and not self.full:
+            self._actions.append((self._station.rig.now, role, what, data))
+
+    @property
+    def full(self) -> bool:
+        """Whether no more is noted: what there is ends too early to be the whole run."""
+        return self._limit is not None and len(self._actions) >= self._limit
+
+    def text(self) -> str:
+        """The run file of the run so far."""
+        return "\n".join([*self._head, *(str(Action(*each)) for each in self._actions)]) + "\n"
+
+
+class Recorder(Notes):
+    """Notes that also say what came of the run, by its trace, which it starts."""
 
     def __init__(
         self,
@@ -78,21 +116,14 @@ class Recorder:
         faults: Sequence[str] = (),
         start_pose_deg: Sequence[float] | None = None,
     ) -> None:
-        self._station = station
-        head = [HEADER, f"scene {scene}", f"seed {station.rig.seed}"]
-        if start_pose_deg is not None:
-            head.append("start " + " ".join(repr(float(angle)) for angle in start_pose_deg))
-        self._lines = [*head, *(f"fault {fault}" for fault in faults)]
+        super().__init__(station, scene, faults, start_pose_deg)
         self._replies = hashlib.sha256()
         station.rig.trace.start()
-        for port in station.ports.values():
-            port.tap = self._note
 
     def _note(self, role: str, what: str, data: bytes) -> None:
+        super()._note(role, what, data)
         if what == "reply":
             self._replies.update(data)
-        else:
-            self._lines.append(str(Action(self._station.rig.now, role, what, data)))
 
     def outcome(self) -> Outcome:
         """What has come of the run so far."""
@@ -101,7 +132,7 @@ class Recorder:
 
     def text(self) -> str:
         """The run file of the run so far."""
-        return "\n".join([*self._lines, str(self.outcome())]) + "\n"
+        return f"{super().text()}{self.outcome()}\n"
 
 
 def check_folder(path: str | Path) -> None:

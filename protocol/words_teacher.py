@@ -39,6 +39,13 @@ def _angles(session: ScpiDialect, axes: list[int]) -> str:
     return joined([f"{truth[axis] + 0.0:.6f}" for axis in axes])
 
 
+def _closest(session: ScpiDialect) -> str:
+    closest = session.rig.closest()
+    if closest is None:
+        raise ScpiError(-221, "nothing of this arm can touch anything: its URDF has no shapes")
+    return f"{1e3 * closest[0] + 0.0:.2f},{quoted(closest[1])}"
+
+
 def _drawn(session: ScpiDialect, prefix: str | None) -> str:
     drawn = session.rig.drawn()
     pairs = [
@@ -95,6 +102,12 @@ TEACHER = Words(
             ask=_angles,
             channels=Channels.ANY,
             replies="deg, 6 decimals",
+        ),
+        Command(
+            "TRUTh:GAP",
+            "the least gap between links, or with the table, and whose it is",
+            ask=_closest,
+            replies='mm (500 at most),"name and name"',
         ),
         Command(
             "SEED",

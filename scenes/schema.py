@@ -251,7 +251,7 @@ class Trim(_Part):
 
 
 class Joint(_Part):
-    """One axis from motor to link."""
+    """One axis from motor to link. Friction at rest is `breakaway` times that of motion."""
 
     name: Annotated[str, Field(pattern=r"^J[1-9]$")]
     what: str
@@ -260,6 +260,7 @@ class Joint(_Part):
     ratio: Annotated[float, Field(gt=0, le=500)]
     efficiency: Annotated[float, Field(gt=0.05, le=1)]
     friction_n_m: Annotated[float, Field(ge=0)]
+    breakaway: Annotated[float, Field(ge=1, le=5)] = 1.0
     backlash_deg: Annotated[float, Field(ge=0, le=5)] = 0.0
     brake_n_m: Annotated[float, Field(ge=0)] = 0.0
     microsteps: Literal[1, 2, 4, 8, 16, 32, 64, 128, 256]
@@ -309,6 +310,7 @@ class Joint(_Part):
 class Scene(_Part):
     """One arm, ready to be built. `folder` is where its URDF is looked for.
 
+    `table_m` is the height of the table's top over the base plane; without it there is no table.
     All figures are nominal; `spreads` has the distributions of those that carry one, by path.
     """
 
@@ -317,6 +319,7 @@ class Scene(_Part):
     title: str
     urdf: str
     payload_kg: Annotated[float, Field(ge=0, le=50)]
+    table_m: Annotated[float, Field(ge=-10, le=10)] | None = None
     rest_pose_deg: tuple[float, ...]
     supplies: Supplies
     card: CardPart

@@ -12,14 +12,16 @@ from __future__ import annotations
 import importlib
 import math
 import os
-from collections.abc import Sequence
-from typing import Any
+from collections.abc import Collection, Sequence
+from typing import Any, NamedTuple
 
 from ..errors import SceneError
 from ..scenes import Scene
 
 SUBSTEP_HZ = 3840
 GRAVITY = 9.81
+_TABLE_HALF_M = (5.0, 5.0, 5.0)
+_SLIDING = 0.5  # friction of bodies that touch: painted metal on wood (common practice)
 
 
 def _load_engine() -> Any:
@@ -42,6 +44,13 @@ _idle: list[int] = []
 
 def _client() -> int:
     return _idle.pop() if _idle else int(engine.connect(engine.DIRECT))
+
+
+class Pair(NamedTuple):
+    """Two bodies that may touch: links by their number, -1 the base; `one` None is the table."""
+
+    one: int | None
+    other: int
 
 
 class Body:
@@ -67,9 +76,13 @@ class Body:
         self._arm = engine.loadURDF(
             str(scene.urdf_path),
             useFixedBase=True,
-            flags=engine.URDF_USE_INERTIA_FROM_FILE,
+            flags=engine.URDF_USE_INERTIA_FROM_FILE
+            | engine.URDF_USE_IMPLICIT_CYLINDER
+            | engine.URDF_USE_SELF_COLLISION
+            | engine.URDF_USE_SELF_COLLISION_EXCLUDE_PARENT,
             physicsClientId=self._client,
         )
+        self._table = self._lay_table(scene.table_m)
         self._joints = self._find_joints(scene)
         self._add_rotors(scene)
         try:
@@ -81,6 +94,9 @@ class Body:
                 "(ratio² times rotor_kg_m2) a link's inertia about one axis exceeds the sum of "
                 "the other two; give the link more inertia, or the rotor less"
             ) from None
+        self.pairs = self._find_pairs()
+        self.touchable = set(self.pairs)
+        self.let_touch(())
         friction = friction_n_m or [joint.friction_n_m for joint in scene.joint]
         engine.setJointMotorControlArray(
             self._arm,
@@ -101,6 +117,106 @@ class Body:
             enableFileCaching=0,
             physicsClientId=self._client,
         )
+
+    def _lay_table(self, height_m: float | None) -> int | None:
+        if height_m is None:
+            return None
+        shape = engine.createCollisionShape(
+            engine.GEOM_BOX, halfExtents=_TABLE_HALF_M, physicsClientId=self._client
+        )
+        return int(
+            engine.createMultiBody(
+                0.0,
+                shape,
+                basePosition=(0.0, 0.0, height_m - _TABLE_HALF_M[2]),
+                physicsClientId=self._client,
+            )
+        )
+
+    def _find_pairs(self) -> list[Pair]:
+        """Links that are not neighbours; links against the table, the first above it apart.
+
+        The base stands on the table and the first link on the base: they never come nearer.
+        """
+        links = range(-1, engine.getNumJoints(self._arm, physicsClientId=self._client))
+        shaped = [
+            link
+            for link in links
+            if engine.getCollisionShapeData(self._arm, link, physicsClientId=self._client)
+        ]
+        parent = {
+            link: engine.getJointInfo(self._arm, link, physicsClientId=self._client)[16]
+            for link in links[1:]
+        }
+        pairs = [
+            Pair(one, other)
+            for one in shaped
+            for other in shaped
+            if one < other and parent[other] != one
+        ]
+        if self._table is not None:
+            pairs += [Pair(None, link) for link in shaped if link >= 0 and parent[link] >= 0]
+        return pairs
+
+    def let_touch(self, pairs: Collection[Pair]) -> None:
+        """Let the engine see these pairs touch, and no others."""
+        wanted = set(pairs)
+        for pair in self.touchable ^ wanted:
+            engine.setCollisionFilterPair(
+                self._arm,
+                self._arm if pair.one is not None else self._table,
+                pair.other,
+                -1 if pair.one is None else pair.one,
+                int(pair in wanted),
+                physicsClientId=self._client,
+            )
+        self.touchable = wanted
+
+    def gap_m(self, pair: Pair, within_m: float) -> float:
+        """How far apart a pair is where the engine has it now; `within_m` if further."""
+        found = engine.getClosestPoints(
+            self._arm,
+            self._arm if pair.one is not None else self._table,
+            within_m,
+            pair.other,
+            -1 if pair.one is None else pair.one,
+            physicsClientId=self._client,
+        )
+        return min((point[8] for point in found), default=within_m)
+
+    def reaches_m(self, link: int) -> list[float]:
+        """How far any point of a link lies from the axis of each joint at most, in any pose.
+
+        0 for joints that do not carry the link. Bounds: the corners of the link's box at the zero
+        pose, and the distances from joint to joint.
+        """
+        self.set_state([0.0] * self._count, [0.0] * self._count)
+        low, high = engine.getAABB(self._arm, link, physicsClientId=self._client)
+        info = engine.getJointInfo(self._arm, link, physicsClientId=self._client)
+        state = engine.getLinkState(self._arm, link, 1, 1, physicsClientId=self._client)
+        turn = engine.getMatrixFromQuaternion(state[5])
+        axis = [sum(turn[3 * row + k] * info[13][k] for k in range(3)) for row in range(3)]
+        own = far = 0.0
+        for corner in range(8):
+            arm = [(high if corner >> k & 1 else low)[k] - state[4][k] for k in range(3)]
+            along = sum(a * b for a, b in zip(arm, axis, strict=True))
+            length = math.hypot(*arm)
+            far = max(far, length)
+            own = max(own, math.sqrt(max(0.0, length * length - along * along)))
+        reaches = [0.0] * self._count
+        while link >= 0:
+            if link in self._joints:
+                reaches[self._joints.index(link)] = own
+            info = engine.getJointInfo(self._arm, link, physicsClientId=self._client)
+            far += math.hypot(*info[14]) + self._frame_shift_m(info[16])
+            own, link = far, info[16]
+        return reaches
+
+    def _frame_shift_m(self, link: int) -> float:
+        """How far a link's centre of mass, which joints below refer to, is from its own joint."""
+        if link < 0:
+            return 0.0
+        return math.hypot(*engine.getDynamicsInfo(self._arm, link, self._client)[3])
 
     def _find_joints(self, scene: Scene) -> list[int]:
         names = {}
@@ -123,6 +239,8 @@ class Body:
                 linearDamping=0.0,
                 angularDamping=0.0,
                 jointDamping=0.0,
+                lateralFriction=_SLIDING,
+                restitution=0.0,
                 physicsClientId=self._client,
             )
         for joint, link in zip(scene.joint, self._joints, strict=True):

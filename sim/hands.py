@@ -72,7 +72,8 @@ class Hands:
         if felt == "FREE" and abs(reached - wanted) > math.radians(0.5):
             low, high = rig.scene.joint[joint].stops_deg
             angle = math.degrees(reached)
-            felt = "STOP" if min(angle - low, high - angle) < 0.5 else "STIFF"
+            hit = min(angle - low, high - angle) < 0.5 or rig.touching()
+            felt = "STOP" if hit else "STIFF"
         self._felt[joint] = felt
         rig.motion.lead(None)
         rig.motion.changed(rig.now)
@@ -81,7 +82,9 @@ class Hands:
         rig.notify()
 
     def feel(self, joint: int) -> str:
-        """How the last turn of a joint felt: FREE, STIFF (it resisted) or STOP (ran into one)."""
+        """How the last turn of a joint felt: FREE, STIFF (it resisted), STOP (it ran into a stop,
+        the table or the arm itself).
+        """
         return self._felt[joint]
 
     def wiggle(self, joint: int) -> None:

@@ -94,6 +94,14 @@ class Individual:
         return named
 
 
+def draw_start_pose(scene: Scene, seed: int, again: int = 0) -> tuple[float, ...]:
+    """A pose anywhere in the travel, deg; `again` counts those that did not please."""
+    key = f"start.{again}" if again else "start"
+    return tuple(
+        drawn(seed, f"{joint.name}.{key}").uniform(*joint.travel_deg) for joint in scene.joint
+    )
+
+
 def draw_individual(
     scene: Scene, seed: int, start_pose_deg: Sequence[float] | None = None
 ) -> Individual:
@@ -109,9 +117,7 @@ def draw_individual(
         return nominal if path in scene.spreads else around(seed, key, nominal, fraction)
 
     if start_pose_deg is None:
-        pose = tuple(
-            drawn(seed, f"{joint.name}.start").uniform(*joint.travel_deg) for joint in joints
-        )
+        pose = draw_start_pose(scene, seed)
     else:
         pose = tuple(float(angle) for angle in start_pose_deg)
         if len(pose) != len(joints):

@@ -37,13 +37,15 @@ class Reached(NamedTuple):
     """Joints and shafts behind their fields; torque use of each, and the worst strain.
 
     Strain is torque use, and more where it has just jumped: a load that comes at once swings the
-    rotor further than one that grows.
+    rotor further than one that grows. `jump` is how far such a jump sends a shaft, the furthest of
+    all, in rad at its joint: there the closed form is the middle of a ringing that wide.
     """
 
     position: list[float]
     shaft: list[float]
     use: list[float]
     strain: float
+    jump: float = 0.0
 
 
 class Arrival(NamedTuple):
@@ -65,7 +67,9 @@ class Locked:
         self.movers: list[int] = []
         self.settling: set[int] = set()
         self.use = [0.0] * pose.count
+        self.load: Sequence[float] = [0.0] * pose.count
         self.stretch: Field | None = None  # at the start of the stretch under way
+        self._sliding: set[int] = set()
         self._live: list[tuple[int, float, float]] = []
         self._limp = list(range(pose.count))
         self._place = list(pose.position)
@@ -130,32 +134,41 @@ class Locked:
         pose = self._pose
         held = pose.shaft if held is None else held
         place = field.place
-        position, shaft, use, worst = list(place), list(place), [0.0] * pose.count, 0.0
+        position, shaft, use = list(place), list(place), [0.0] * pose.count
+        worst = furthest = 0.0
         for joint, scale, lag in self._live:
             gear, load, velocity = pose.gears[joint], field.torque[joint], field.velocity[joint]
             if velocity:
                 scale = self._scale(joint, velocity * gear.to_motor)
-            resistance = gear.resistance_n_m(place[joint], True)
+            sliding = joint in self._sliding
+            resistance = gear.resistance_n_m(place[joint], True, at_rest=not sliding)
             one, other = (load - resistance) * scale, (load + resistance) * scale
             low, high = (one, other) if one < other else (other, one)
             kept = _use_at(place[joint] - held[joint], lag)
             if low <= kept <= high:
                 use[joint], shaft[joint] = kept, held[joint]
             else:
+                if not sliding:  # once loose, it meets the lesser friction of motion
+                    extra = gear.friction_n_m * (gear.breakaway - 1.0) * abs(scale)
+                    low, high = low + extra, high - extra
                 use[joint] = low if kept < low else high
-                shaft[joint] -= math.asin(max(-1.0, min(1.0, use[joint]))) * lag
+                shaft[joint] -= _asin(use[joint]) * lag
             sense = velocity or field.acceleration[joint]
             # What moves, or is about to, will need all of its friction overcome.
             needed = use[joint] if not sense else other if sense > 0 else one
             strain = abs(needed)
             if joint not in self.settling:
                 strain += _SWING * abs(needed - self.use[joint])
+                steep = math.sqrt(max(1e-3, 1.0 - use[joint] * use[joint]))
+                jump = abs((load - self.load[joint]) * scale * lag) / steep
+                if jump > furthest:
+                    furthest = jump
             if strain > worst:
                 worst = strain
             position[joint] = gear.joint_after(shaft[joint], pose.position[joint], load)
         for joint in self._limp:
             shaft[joint] = pose.gears[joint].shaft_after(position[joint], pose.shaft[joint])
-        return Reached(position, shaft, use, worst)
+        return Reached(position, shaft, use, worst, furthest)
 
     def _scale(self, joint: int, rate_rad_s: float) -> float:
         """Torque use for each N·m at the joint, at a shaft speed."""
@@ -166,6 +179,7 @@ class Locked:
     def arrive(self, tick: int) -> Arrival:
         """Commit the pose to `tick`."""
         pose, start = self._pose, self.stretch
+        before = pose.shaft
         field, reached = self.evaluate(tick)
         last = None
         if start is not None and tick > pose.tick and start.acceleration != field.acceleration:
@@ -173,10 +187,17 @@ class Locked:
             torque = pose.body.inverse_dynamics(field.place, field.velocity, start.acceleration)
             last = self.behind(field._replace(acceleration=start.acceleration, torque=torque))
             pose.position, pose.shaft, self.use = list(last.position), list(last.shaft), last.use
+            self.load = torque
             reached = self.behind(field)
         arrival = Arrival(pose.tick, start, field, last)
+        self._sliding = {
+            joint
+            for joint in self.movers
+            if field.velocity[joint] and reached.shaft[joint] != before[joint]
+        }
         pose.tick, pose.position, pose.shaft = tick, list(reached.position), list(reached.shaft)
         self.use, self.settling, self.stretch = reached.use, set(), field
+        self.load = field.torque
         self._cached = None  # play starts anew from here
         return arrival
 
@@ -201,9 +222,11 @@ class Locked:
         # The pose was committed at `start`: its field is that of the stretch under way.
         field = self.stretch or self.evaluate(start)[0]
         _, scale, lag = next(entry for entry in self._live if entry[0] == joint)
-        resistance = self._pose.gears[joint].resistance_n_m(self._pose.position[joint], True)
+        resistance = self._pose.gears[joint].resistance_n_m(
+            self._pose.position[joint], True, at_rest=joint not in self._sliding
+        )
         edge = (field.torque[joint] + math.copysign(resistance, toward)) * scale
-        gap = lag * math.asin(max(-1.0, min(1.0, edge))) - (place - self._pose.shaft[joint])
+        gap = lag * _asin(edge) - (place - self._pose.shaft[joint])
         if gap * toward <= abs(toward) * _TAKEN_UP_RAD:
             return NEVER
         # gap = rate t + change t²/2, the first positive root.
@@ -257,6 +280,10 @@ class Locked:
                 resistance = self._pose.gears[joint].resistance_n_m(field.place[joint], True)
                 torque[joint] += math.copysign(resistance, field.velocity[joint])
         return torque
+
+
+def _asin(use: float) -> float:
+    return math.asin(max(-1.0, min(1.0, use)))
 
 
 def _use_at(behind: float, lag: float) -> float:

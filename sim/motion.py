@@ -1,8 +1,8 @@
 """How the arm moves: in closed form while every moving joint is locked, in the engine otherwise.
 
-When torque use passes a threshold, a hard stop is near, a hand pushes against a live drive, a coil
-is faulty or a limp link may fall, the engine takes over from the state of that tick, and gives back
-when all is locked again. Both work on one pose.
+When torque use passes a threshold, a load jumps, a hard stop or a touch is near, a hand pushes
+against a live drive, a coil is faulty or a limp link may fall, the engine takes over from the state
+of that tick, and gives back when all is locked again. Both work on one pose.
 """
 
 from __future__ import annotations
@@ -13,10 +13,11 @@ from functools import partial
 
 from ..scenes import Scene
 from .body import Body
+from .clearance import Clearance
 from .clock import NEVER
 from .drive import Drive
 from .individual import Individual
-from .locked import Arrival, Field, Locked
+from .locked import Arrival, Field, Locked, Reached
 from .moves import Moves
 from .pose import STOP_MARGIN_RAD, HandPath, Pose, Wait
 from .slipping import CHECK_EVERY, SUBSTEP, Slipping
@@ -26,6 +27,9 @@ from .transmission import Transmission
 LEAVE_LOCK = 0.80
 """Torque use, jumps counted in, at which the engine takes over."""
 RELOCK = 0.75
+LEAVE_JUMP_RAD = math.radians(0.005)
+"""A shaft that a jump of its load sends further than this rings too wide for the closed form: by
+twice as much, so that the closed form, the middle of it, stays within 0.01 deg."""
 _CLOSE_RAD = 2.5e-3  # at the motor: engine and closed form agree
 _STILL_RAD_S = 1e-3
 _CHECKS_IN_A_ROW = 5
@@ -33,6 +37,10 @@ _CHECKS_IN_A_ROW = 5
 
 def _nothing() -> None:
     """What happens at a mere checkpoint."""
+
+
+def _strained(reached: Reached) -> bool:
+    return reached.strain > LEAVE_LOCK or reached.jump > LEAVE_JUMP_RAD
 
 
 class Motion:
@@ -46,20 +54,22 @@ class Motion:
         scene: Scene,
         individual: Individual,
         body: Body,
+        clearance: Clearance,
         drives: list[Drive],
         gears: list[Transmission],
         switches: list[Switch],
         on_cam: Callable[[int], None],
         on_move: Callable[[], None],
     ) -> None:
-        self._pose = Pose(scene, individual, body, drives, gears, switches)
+        self._pose = Pose(scene, individual, body, clearance, drives, gears, switches)
         self._locked = Locked(self._pose)
         self._slipping = Slipping(self._pose)
         self._on_cam, self._on_move = on_cam, on_move
         self._held: set[int] = set()
         self._corner = True  # the stretch under way began with another acceleration
         self._recorder: Moves | None = None
-        self._told = 0  # tick of the engine's last word to the recorder
+        self._told = 0  # tick of the engine's last word to the recorder, and its torques then
+        self._torques = [0.0] * self._pose.count
         self.engine = False
         self.resting = False
         self._good_checks = self._still_checks = 0
@@ -157,7 +167,8 @@ class Motion:
             self._start_engine(tick)
         elif self._held:
             reached = locked.evaluate(tick)[1]
-            if reached.strain > LEAVE_LOCK or not pose.clear(reached.position):
+            at = reached.position
+            if _strained(reached) or not (pose.clear(at) and pose.clearance.free(at)):
                 self._start_engine(tick)
             else:
                 self._arrive(tick)
@@ -245,12 +256,18 @@ class Motion:
         start = self._pose.tick
         end = self._locked.next_checkpoint(start)
         reached = self._locked.evaluate(end)[1]
-        if reached.strain > LEAVE_LOCK:
+        if _strained(reached):
             return start, partial(self._start_engine, start)
         tick, action = self._first_crossing(start, end, reached.position)
+        near = self._pose.clearance.until(start, tick, self._position_at, self._pose.position)
+        if near < tick:
+            return near, partial(self._start_engine, near)
         if self._pose.waits and (awaited := self._first_awaited(start, tick)) < tick:
             return awaited, _nothing
         return tick, action
+
+    def _position_at(self, tick: int) -> list[float]:
+        return self._locked.evaluate(tick)[1].position
 
     def _first_crossing(
         self, start: int, end: int, position: list[float]
@@ -312,7 +329,7 @@ class Motion:
     def _slipped(self, tick: int, torques: list[float]) -> bool:
         """The engine has come to `tick`; True when it may rest or leave."""
         pose = self._pose
-        before, self._told = self._told, tick
+        before, self._told, self._torques = self._told, tick, torques
         if self._recorder is not None:
             self._recorder.add(before, tick, pose.recorded(pose.position, pose.shaft), torques)
         self._on_move()
@@ -347,6 +364,8 @@ class Motion:
         pose = self._pose
         if pose.needs_engine() or not pose.clear(pose.position):
             return False
+        if not pose.clearance.free(pose.position, in_engine=True):
+            return False
         self._locked.capture(tick)
         reached = self._locked.evaluate(tick)[1]
         if reached.strain > RELOCK or not pose.clear(reached.position):
@@ -358,14 +377,16 @@ class Motion:
 
     # --- recording -------------------------------------------------------------------------
 
-    def record(self) -> Moves:
+    def record(self, now: int) -> Moves:
         """Record every stretch from the one under way on."""
         pose = self._pose
-        self._recorder = moves = Moves(pose.tick, pose.recorded(pose.position, pose.shaft))
+        # The engine is a part of a sub-step behind: what it then does counts from here.
+        began = self._told = now if self.engine else pose.tick
+        self._recorder = moves = Moves(began, pose.recorded(pose.position, pose.shaft))
         moves.geared([gear.to_motor for gear in pose.gears])
         stretch = None if self.engine else self._locked.stretch
         torque = [0.0] * pose.count if stretch is None else self._locked.drive_torques(stretch)
-        moves.add(pose.tick, pose.tick, moves.start, torque)
+        moves.add(began, began, moves.start, torque)
         return moves
 
     def stop_recording(self) -> None:
@@ -377,6 +398,8 @@ class Motion:
         assert self._recorder is not None
         pose, locked = self._pose, self._locked
         moves = self._recorder.copy()
+        if self.engine and tick > self._told:  # what the engine has done since its last word
+            moves.add(self._told, tick, pose.recorded(pose.position, pose.shaft), self._torques)
         if self.engine or not locked.movers or tick == pose.tick:
             return moves
         field, reached = locked.evaluate(tick)

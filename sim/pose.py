@@ -8,6 +8,7 @@ from typing import NamedTuple
 
 from ..scenes import Scene
 from .body import Body
+from .clearance import Clearance
 from .clock import TICKS_PER_S
 from .drive import Drive
 from .individual import Individual
@@ -61,11 +62,13 @@ class Pose:
         scene: Scene,
         individual: Individual,
         body: Body,
+        clearance: Clearance,
         drives: list[Drive],
         gears: list[Transmission],
         switches: list[Switch],
     ) -> None:
         self.body, self.drives, self.gears, self.switches = body, drives, gears, switches
+        self.clearance = clearance
         self.count = len(scene.joint)
         self.stops = [tuple(math.radians(stop) for stop in j.stops_deg) for j in scene.joint]
         self.tick = 0
@@ -111,7 +114,7 @@ class Pose:
         return self.hand is not None and self.hand.joint == joint
 
     def clear(self, position: Sequence[float]) -> bool:
-        """Whether every joint is free of its hard stops."""
+        """Whether every joint is free of its hard stops; `clearance` knows of other touches."""
         return all(
             low + STOP_MARGIN_RAD < angle < high - STOP_MARGIN_RAD
             for angle, (low, high) in zip(position, self.stops, strict=True)

@@ -8,13 +8,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from types import TracebackType
 from typing import Any
 
+from ..errors import SceneError
 from ..scenes import Scene
 from .body import Body
 from .card import Card
 from .circuit import RAILS_MOVED_V, Island
+from .clearance import Clearance
 from .clock import EventQueue, Timer, ticks
 from .counting import Counting
 from .drive import Drive
@@ -22,14 +25,17 @@ from .driving import Driving
 from .gauges import Gauges
 from .hands import Hands
 from .harness import Harness, Solved, input_pins
-from .individual import draw_individual, draw_scene, drawn_figures
+from .individual import Individual, draw_individual, draw_scene, drawn_figures
 from .meter import Meter
 from .motion import Motion
 from .parts import Parts
 from .pins import InputPin
+from .start import check_start, find_start, pair_name
 from .switch import AT_REST, IN_TRANSIT, PRESSED, Switch
 from .trace import Trace
 from .transmission import Transmission
+
+TOUCHING_M = 5e-4
 
 
 class Rig:
@@ -58,6 +64,12 @@ class Rig:
             base_tilt_rad=self.individual.base_tilt_rad,
             friction_n_m=self.individual.friction_n_m,
         )
+        self.clearance = Clearance(self.body)
+        try:
+            self.individual = self._place(start_pose_deg)
+        except (ValueError, SceneError):
+            self.body.close()
+            raise
         self._queue = EventQueue()
         self.harness = Harness(scene, self.individual, seed)
         self.drives = [
@@ -79,6 +91,7 @@ class Rig:
             scene,
             self.individual,
             self.body,
+            self.clearance,
             self.drives,
             self.gears,
             self.switches,
@@ -102,6 +115,13 @@ class Rig:
             counter.count = 0
         if parts is not None:
             self.fit(Parts.from_dict(parts))
+
+    def _place(self, start_pose_deg: Sequence[float] | None) -> Individual:
+        if start_pose_deg is not None:
+            check_start(self.scene, self.clearance, start_pose_deg)
+            return self.individual
+        pose = find_start(self.scene, self.clearance, self.seed)
+        return replace(self.individual, start_pose_deg=pose)
 
     def _make_switches(self) -> list[Switch]:
         return [
@@ -370,6 +390,19 @@ class Rig:
     def angles_rad(self) -> list[float]:
         """True joint angles now."""
         return list(self.motion.positions(self.now))
+
+    def closest(self) -> tuple[float, str] | None:
+        """The least gap between links, and with the table, in m (0.5 at most), and whose it is.
+
+        None when nothing of this arm can touch anything.
+        """
+        least = self.clearance.least(self.angles_rad(), in_engine=self.motion.engine)
+        return None if least is None else (least[0], pair_name(self.scene, least[1]))
+
+    def touching(self) -> bool:
+        """Whether a link touches another, or the table."""
+        least = self.closest()
+        return least is not None and least[0] < TOUCHING_M
 
     def truth_deg(self) -> tuple[float, ...]:
         """True joint angles now, deg."""

@@ -18,6 +18,7 @@ from .pose import Pose
 SUBSTEP = TICKS_PER_S // SUBSTEP_HZ
 CHECK_EVERY = 16
 _TELL_EVERY = 8
+_AT_REST_RAD_S = 1e-3
 _HELD_N_M = 1e4  # friction of a limp joint whose link rests on the stand
 _HAND_N_M_PER_RAD = 300.0
 _HAND_N_M_S_PER_RAD = 0.5
@@ -33,7 +34,7 @@ class Slipping:
     def __init__(self, pose: Pose) -> None:
         self._pose = pose
         self.substeps = 0
-        self._binding: list[list[float]] = []
+        self._changing: list[list[float]] = []
 
     def start(self) -> None:
         """Take over from the pose as it is."""
@@ -44,25 +45,35 @@ class Slipping:
     def place(self) -> None:
         """Put the engine where the pose is."""
         self._pose.body.set_state(self._pose.position, self._pose.velocity)
+        self._watch_touches()
+
+    def _watch_touches(self) -> None:
+        """Let the engine look for touches where bodies are near each other, and only there."""
+        pose = self._pose
+        near = pose.clearance.touchable(pose.position)
+        if near or pose.body.touchable:
+            pose.body.let_touch(near)
 
     def set_frictions(self) -> None:
         """Friction of every joint for who holds it now."""
         pose = self._pose
-        self._binding = []
+        self._changing = []
         for joint, (drive, gear) in enumerate(zip(pose.drives, pose.gears, strict=True)):
             held = pose.stand and not drive.live and not pose.led(joint)
-            resistance = gear.resistance_n_m(pose.position[joint], drive.live)
+            still = abs(pose.velocity[joint]) < _AT_REST_RAD_S
+            resistance = gear.resistance_n_m(pose.position[joint], drive.live, at_rest=still)
             pose.body.set_friction(joint, _HELD_N_M if held else resistance)
-            if gear.bind_n_m and not held:
-                self._binding.append([joint, resistance])
+            if (gear.bind_n_m or gear.breakaway > 1.0) and not held:
+                self._changing.append([joint, resistance])
 
-    def _rebind(self, position: list[float]) -> None:
-        """Friction of joints that bind at some angles."""
+    def _refriction(self, position: list[float], velocity: list[float]) -> None:
+        """Friction of joints that bind at some angles, or stick at rest."""
         pose = self._pose
-        for entry in self._binding:
+        for entry in self._changing:
             joint, before = int(entry[0]), entry[1]
             energised = pose.drives[joint].live
-            resistance = pose.gears[joint].resistance_n_m(position[joint], energised)
+            still = abs(velocity[joint]) < _AT_REST_RAD_S
+            resistance = pose.gears[joint].resistance_n_m(position[joint], energised, at_rest=still)
             if resistance != before:
                 pose.body.set_friction(joint, resistance)
                 entry[1] = resistance
@@ -100,14 +111,14 @@ class Slipping:
             substeps += 1
             if turning and not substeps % CHECK_EVERY:
                 strength = [drive.strength(tick) for drive in pose.drives]
-            if self._binding:
-                self._rebind(position)
             if couplings:  # their phase may have moved
                 holding, turning, couplings = self._split(tick, gaps)
             tripped = not (all(map(lt, lows, position)) and all(map(lt, position, highs)))
             if tripped or not substeps % _TELL_EVERY:
                 self.substeps = substeps
                 self._reach(tick, position, gaps)
+                if self._changing:
+                    self._refriction(position, pose.body.state()[1])
                 # A cam may have changed the wiring: begin anew.
                 if told(tick, torques) or tripped:
                     return
@@ -118,6 +129,7 @@ class Slipping:
         pose = self._pose
         pose.tick, pose.position = tick, position
         pose.shaft = [angle + gap for angle, gap in zip(position, gaps, strict=True)]
+        self._watch_touches()
 
     def _split(
         self, tick: int, gaps: list[float]
@@ -164,4 +176,9 @@ class Slipping:
         target, rate = hand.at(tick)
         torque = _HAND_N_M_PER_RAD * (target - position[hand.joint])
         torque += _HAND_N_M_S_PER_RAD * (rate - self._pose.body.state()[1][hand.joint])
-        return max(-hand.limit_n_m, min(hand.limit_n_m, torque))
+        torque = max(-hand.limit_n_m, min(hand.limit_n_m, torque))
+        if self._pose.stand and not self._pose.drives[hand.joint].live:
+            # The stand carries the weight of what is led.
+            still = [0.0] * self._pose.count
+            torque += self._pose.body.inverse_dynamics(position, still, still)[hand.joint]
+        return torque

@@ -43,9 +43,11 @@ class Trace:
         """Begin anew."""
         rig = self._rig
         joints = rig.scene.joint
+        # In the engine counters may lag behind the pose, at which the record begins.
+        rig.counting.catch_up()
         self._kept = Recording(
             began=rig.now,
-            moves=rig.motion.record(),
+            moves=rig.motion.record(rig.now),
             levels={},
             phases=[[] for _ in joints],
             fits=[[] for _ in joints],

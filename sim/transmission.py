@@ -1,10 +1,10 @@
 """What lies between motor shaft and joint: ratio, losses, friction, play, a coupling, a brake.
 
-Angles in rad and torques in N·m at the joint unless said otherwise. Friction is Coulomb's; where
-the joint binds, more of it over a span of angles. A coupling passes torque up to its limit and
-then slips: the shaft turns on, the joint does not. Play is the usual hysteresis of a gear train:
-the joint follows only once the shaft has taken up the gap, and under a load that outweighs
-friction it lies against one flank.
+Angles in rad and torques in N·m at the joint unless said otherwise. Friction is Coulomb's, more of
+it at rest; where the joint binds, more of it over a span of angles. A coupling passes torque up to
+its limit and then slips: the shaft turns on, the joint does not. Play is the usual hysteresis of a
+gear train: the joint follows only once the shaft has taken up the gap, and under a load that
+outweighs friction it lies against one flank.
 """
 
 from __future__ import annotations
@@ -23,6 +23,7 @@ class Transmission:
         self.phase_rad = phase_rad
         self._set_ratio(1.0)
         self.friction_n_m = friction_n_m
+        self.breakaway = joint.breakaway
         self.brake_n_m = joint.brake_n_m
         self.backlash_rad = math.radians(joint.backlash_deg)
         self.slip_n_m = math.inf
@@ -48,10 +49,12 @@ class Transmission:
         middle, width = parts.parameter(gear, "bind_deg"), parts.parameter(gear, "bind_width_deg")
         self.bind_rad = (math.radians(middle - width / 2), math.radians(middle + width / 2))
 
-    def resistance_n_m(self, position_rad: float, energised: bool) -> float:
+    def resistance_n_m(
+        self, position_rad: float, energised: bool, *, at_rest: bool = False
+    ) -> float:
         """Friction at an angle, the brake included when the drive does not hold it open."""
         low, high = self.bind_rad
-        resistance = self.friction_n_m
+        resistance = self.friction_n_m * (self.breakaway if at_rest else 1.0)
         if self.bind_n_m and low <= position_rad <= high:
             resistance += self.bind_n_m
         if not energised:

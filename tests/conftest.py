@@ -8,10 +8,19 @@ from typing import Any
 
 import pytest
 
+from dryrig.protocol.again import forget_runs, see_all_again
+
+
+@pytest.hookimpl
+def pytest_runtest_setup() -> None:
+    forget_runs()
+
 
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_makereport() -> Generator[None, Any, Any]:
     report = yield
+    if report.failed and (lines := see_all_again()):
+        report.sections.append(("the run", lines))
     if report.skipped and not hasattr(report, "wasxfail") and os.environ.get("CI") == "true":
         report.outcome = "failed"
         report.longrepr = f"skipped, which CI does not accept: {report.longrepr}"

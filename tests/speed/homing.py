@@ -2,8 +2,10 @@
 
 Sound: the reference homing of the Heron over the in-process port, against a bare loop of the
 engine's step at 240 Hz with the same arm over as much rig time. Goal: at most 0.5.
-Stalled: the same with a shoulder motor too weak for its arm, so that the engine steps all the
-way; rig seconds per wall second. Goal: at least 15.
+Stalled: the same with a stuck switch, so that the base runs into its hard stop and the engine steps
+until the time limit; rig seconds per wall second. Goal: at least 15.
+Fallen: with a shoulder motor too weak for its arm, which slips down and lies on the table while its
+motors push: contact costs the engine as much again. No goal.
 Traced: the sound homing with its trace on, against without. Goal: at most 1.2.
 
 Figures are printed, not asserted: wall time is no subject for a test.
@@ -34,8 +36,9 @@ STEP_HZ = 240
 SOUND_GOAL = 0.5
 STALLED_GOAL = 15.0
 TRACED_GOAL = 1.2
+STALLED = "start=-165,60,-60,0,0,0&fault=stuck@J1.SW,on=1"
 # Stretched, the shoulder asks for 32 % of its holding torque; a fifth of the current gives 20 %.
-STALLED = "start=0,10,-10,0,0,0&fault=weak@J2.MOTOR,current=0.2"
+FALLEN = "start=0,10,-10,0,0,0&fault=weak@J2.MOTOR,current=0.2"
 
 
 class Homing(NamedTuple):
@@ -108,6 +111,7 @@ def main() -> None:
     arm = load_arm(scene_path("heron"))
     sound: list[tuple[float, float]] = []
     stalled: list[float] = []
+    fallen: list[float] = []
     traced: list[float] = []
     for number in track(range(ROUNDS + 1), "homing", console=Console(stderr=True)):
         good = homing(f"dryrig://heron?seed={SEED}&rig=sound", arm)
@@ -117,10 +121,14 @@ def main() -> None:
         bare_s = bare_loop(good.rig_s)
         bad = homing(f"dryrig://heron?seed={SEED}&rig=stalled&{STALLED}", arm)
         if bad.failure is None:
-            sys.exit("the weak shoulder homed: this measures no stall")
+            sys.exit("the base homed without its switch: this measures no stall")
+        down = homing(f"dryrig://heron?seed={SEED}&rig=fallen&{FALLEN}", arm)
+        if down.failure is None:
+            sys.exit("the weak shoulder homed: this measures no fall")
         if number > 0:
             sound.append((good.wall_s, bare_s))
             stalled.append(bad.rig_s / bad.wall_s)
+            fallen.append(down.rig_s / down.wall_s)
             traced.append(followed.wall_s / good.wall_s)
     ratio = statistics.median(wall_s / bare_s for wall_s, bare_s in sound)
     wall_s, bare_s = (statistics.median(column) for column in zip(*sound, strict=True))
@@ -132,6 +140,8 @@ def main() -> None:
         f"               {statistics.median(stalled):6.1f} times real time "
         f"goal: at least {STALLED_GOAL:g}"
     )
+    print(f"fallen homing  {down.rig_s:6.2f} s of rig time, ended by: {down.failure}")
+    print(f"               {statistics.median(fallen):6.1f} times real time, no goal")
     print(f"traced homing  {statistics.median(traced):6.2f}   goal: at most {TRACED_GOAL}")
 
 

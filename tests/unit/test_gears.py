@@ -134,7 +134,7 @@ def test_a_run_beyond_pull_out_stalls() -> None:
 def sweep(fault: str) -> list[tuple[float, int]]:
     """Angle and level at every edge of J5's input, to the stop and back by hand."""
     edges: list[tuple[float, int]] = []
-    with Rig(SCENE, 3, start_pose_deg=[0, 20, -60, 0, -100, 0]) as rig:
+    with Rig(SCENE, 3, start_pose_deg=[0, 60, -60, 0, -90, 0]) as rig:
         Injector(rig).insert(fault)
         level = rig.card.level(4)
 

@@ -131,7 +131,8 @@ def test_a_read_that_could_wait_for_ever(card: Any) -> None:
         serial.SerialException,
         match=r"^this read of 'dryrig://heron\?seed=3' would wait for ever: no command waits on "
         r"the port, 0 bytes are there and no more can come; "
-        r"set a timeout, or look at SYSTem:ERRor\?$",
+        r"set a timeout, or look at SYSTem:ERRor\?\n"
+        r"see it again: dryrig replay \S+\.run$",
     ):
         card.read(1)
 

@@ -18,7 +18,7 @@ from dryrig.sim.individual import draw_individual, draw_scene
 
 RATIO = ("ratio = 20.0", "ratio = { nominal = 20.0, spread = 0.01 }")
 HOLDING = ("holding_n_m = 1.8", "holding_n_m = { nominal = 1.8, sigma = 0.05 }")
-SWITCH = ("switch_deg = -109.0", "switch_deg = { nominal = -109.0, plus_minus = 0.3 }")
+SWITCH = ("switch_deg = -99.0", "switch_deg = { nominal = -99.0, plus_minus = 0.3 }")
 BIAS = ("[0.0, 2e-9]", "[0.0, { nominal = 2e-9, spread = 0.5 }]")
 VOLTS = ('"5V" = { volts = 5.05', '"5V" = { volts = { nominal = 5.05, plus_minus = 0.02 }')
 ALL = (RATIO, HOLDING, SWITCH, BIAS, VOLTS)
@@ -81,7 +81,7 @@ def test_a_spread_of_its_own_takes_the_place_of_the_tolerance_of_all(tmp_path: P
         arm = draw_individual(scene, seed)
         drawn = draw_scene(scene, seed)
         assert arm.switch_deg[4] == drawn.joint[4].home.switch_deg
-        assert abs(arm.switch_deg[4] + 109.0) <= 0.3
+        assert abs(arm.switch_deg[4] + 99.0) <= 0.3
         assert arm.holding_n_m[1] == drawn.joint[1].motor.holding_n_m
         assert abs(arm.rail_volts["RAIL.5V"] - 5.05) <= 0.02
 

@@ -26,7 +26,7 @@ from dryrig.sim.vcd import leaf
 from dryrig.sim.wave import Wave
 
 SCENE = load_scene("heron")
-POSE = [0, 20, -60, 0, 10, -150]
+POSE = [0, 60, -60, 0, 10, -150]
 JOINTS = range(6)
 S = TICKS_PER_S
 

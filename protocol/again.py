@@ -1,0 +1,51 @@
+"""A way to see a failure again: the run that led to it, kept as a file for `dryrig replay`.
+
+Every run over in-process ports is noted, which costs next to nothing; the last few are kept.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from collections import deque
+from collections.abc import Sequence
+from pathlib import Path
+
+from .run_file import Notes
+from .station import Station
+
+_LIMIT = 200_000
+_recent: deque[Notes] = deque(maxlen=4)
+
+
+def begin_notes(
+    station: Station, scene: str, faults: Sequence[str], start_pose_deg: Sequence[float] | None
+) -> Notes:
+    """Note all that is done to a station's ports from now on."""
+    notes = Notes(station, scene, faults, start_pose_deg, _LIMIT)
+    _recent.append(notes)
+    return notes
+
+
+def forget_runs() -> None:
+    """Keep none of the runs so far."""
+    _recent.clear()
+
+
+def see_again(notes: Notes) -> str:
+    """Write a run to a file of its own; the line that shows it again.
+
+    Empty for a run in which nothing was done, or that was too long to be noted whole.
+    """
+    text = notes.text()
+    if notes.full or "\nat " not in text:
+        return ""
+    with tempfile.NamedTemporaryFile(
+        "w", prefix="dryrig-", suffix=".run", delete=False, encoding="utf-8"
+    ) as file:
+        file.write(text)
+    return f"see it again: dryrig replay {Path(file.name)}"
+
+
+def see_all_again() -> str:
+    """The same for all runs kept, the latest first, a line each."""
+    return "\n".join(filter(None, map(see_again, reversed(_recent))))
