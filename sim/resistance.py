@@ -7,10 +7,9 @@ practice, no published source).
 
 from __future__ import annotations
 
+import heapq
 import math
 from collections.abc import Iterable, Mapping
-
-import numpy as np
 
 from .circuit import Link, Netlist
 
@@ -20,26 +19,38 @@ _DARK_OHM = 1e9  # an LED below its forward voltage
 
 def resistance_ohm(netlist: Netlist, settings: Mapping[str, int], one: str, other: str) -> float:
     """Ohms between two nodes over every path there is; infinite when there is none."""
-    links = list(_passive(netlist, settings))
-    nodes = _reached(links, one)
-    if other not in nodes:
-        return math.inf
     if one == other:
         return 0.0
-    # The black probe is the reference: its row drops out, and no leak to elsewhere is needed.
-    index = {node: i for i, node in enumerate(sorted(nodes - {other}))}
-    siemens = np.zeros((len(index), len(index)))
-    for a, b, ohm in links:
-        i, j = index.get(a), index.get(b)
-        conducts = 1.0 / max(ohm, _LEAST_OHM)
-        for at, opposite in ((i, j), (j, i)):
-            if at is not None:
-                siemens[at, at] += conducts
-                if opposite is not None:
-                    siemens[at, opposite] -= conducts
-    amps = np.zeros(len(index))
-    amps[index[one]] = 1.0
-    return float(np.linalg.solve(siemens, amps)[index[one]])
+    beside: dict[str, dict[str, float]] = {one: {}, other: {}}
+    for a, b, ohm in _passive(netlist, settings):
+        if a != b:
+            _join(beside, a, b, 1.0 / max(ohm, _LEAST_OHM))
+    # Star to mesh, node by node, those with the fewest neighbours first, until only the probes
+    # are left: sums of positive terms, so that nothing cancels.
+    waiting = [(len(others), node) for node, others in beside.items()]
+    heapq.heapify(waiting)
+    while waiting:
+        degree, node = heapq.heappop(waiting)
+        if node in (one, other) or node not in beside or degree != len(beside[node]):
+            continue
+        arms = list(beside.pop(node).items())
+        whole = sum(siemens for _, siemens in arms)
+        for place, _ in arms:
+            del beside[place][node]
+        for number, (a, to_a) in enumerate(arms):
+            for b, to_b in arms[number + 1 :]:
+                _join(beside, a, b, to_a * to_b / whole)
+        for place, _ in arms:
+            heapq.heappush(waiting, (len(beside[place]), place))
+    siemens = beside[one].get(other, 0.0)
+    return 1.0 / siemens if siemens else math.inf
+
+
+def _join(beside: dict[str, dict[str, float]], one: str, other: str, siemens: float) -> None:
+    """A resistor more between two nodes."""
+    for at, opposite in ((one, other), (other, one)):
+        links = beside.setdefault(at, {})
+        links[opposite] = links.get(opposite, 0.0) + siemens
 
 
 def _passive(netlist: Netlist, settings: Mapping[str, int]) -> Iterable[Link]:
@@ -52,18 +63,3 @@ def _passive(netlist: Netlist, settings: Mapping[str, int]) -> Iterable[Link]:
         yield from choice.settings[-1 if starved else settings[choice.name]]
     for led in netlist.leds:
         yield led.anode, led.cathode, _DARK_OHM
-
-
-def _reached(links: Iterable[Link], start: str) -> set[str]:
-    """Every node that links join to `start`."""
-    beside: dict[str, list[str]] = {}
-    for a, b, _ in links:
-        beside.setdefault(a, []).append(b)
-        beside.setdefault(b, []).append(a)
-    reached, open_ends = {start}, [start]
-    while open_ends:
-        for node in beside.get(open_ends.pop(), ()):
-            if node not in reached:
-                reached.add(node)
-                open_ends.append(node)
-    return reached
