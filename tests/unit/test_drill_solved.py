@@ -72,7 +72,7 @@ def by_hand(tell: Tell, joint: str, counts_a_deg: float) -> str:
     """Switch and encoder, motor supply off."""
     tell("look")
     tell("expect 0, pressed 1, let go 0")
-    pressed = tell("press all")
+    pressed = tell(f"press {joint}")
     states = re.findall(rf"{joint} input (\d), pressed (\d), let go (\d)", pressed)[0]
     if states == ("0", "1", "0"):
         tell(f"expect {5 * counts_a_deg:+.0f}")
@@ -121,12 +121,12 @@ def encoder(tell: Tell, joint: str, moved: int, expected: float) -> str:
 
 
 def by_jogs(tell: Tell, joint: str) -> str:
-    """Both signs of every joint, small; then the meter at the drive's inputs."""
+    """Both signs, small; then the meter at the drive's inputs."""
     tell("motor on")
     turned = []
     for deg in (3, -3):
         tell(f"expect {deg:+d}")
-        said = tell(f"jog all {deg:+d}")
+        said = tell(f"jog {joint} {deg:+d}")
         told = re.escape(f"{joint} told {deg:+d} deg: by eye ")
         turned.append(int(re.findall(rf"{told}([-+]\d+)", said)[0]))
     if turned == [3, -3]:
