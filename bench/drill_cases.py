@@ -171,8 +171,11 @@ def _draw(scene: Scene, level: int, chance: random.Random) -> tuple[Candidate, C
         fault = _one(scene, HARD, level, chance)
         return (fault,), (fault,)
     if level == 2:
-        new = tuple(kind for kind in kinds_of(2) if kind not in HARD)
-        fault = _one(scene, new, level, chance)
+        salt = chance.random()
+        new = [kind for kind in kinds_of(2) if kind not in HARD]
+        # Each kind draws for itself, so that one more moves no other drill but those it wins.
+        kind = min(new, key=lambda each: random.Random(f"{salt} {each}").random())
+        fault = _one(scene, (kind,), level, chance)
         return (fault,), (fault,)
     sort = chance.choice(("wiggle", "bent", "latent", "two"))
     if sort == "latent":

@@ -19,7 +19,9 @@ from .workplace import Workplace
 AWAY_DEG = 25.0
 """From the rest pose to the working pose each joint goes so far, inward."""
 SETTLE_S, STAY_S = 0.2, 1.5
-MOVED_DEG, SEEN_DEG, AT_STOP_DEG = 2.0, 1.0, 2.0
+MOVED_DEG, AT_STOP_DEG = 2.0, 2.0
+SEEN_DEG = 2.0
+"""An eye that judges whole degrees is not sure of less: a sound arm may stand half a degree off."""
 WORKING, LATER, REST = "in the working pose", "a moment later", "back at rest"
 
 

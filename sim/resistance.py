@@ -21,36 +21,35 @@ def resistance_ohm(netlist: Netlist, settings: Mapping[str, int], one: str, othe
     """Ohms between two nodes over every path there is; infinite when there is none."""
     if one == other:
         return 0.0
-    beside: dict[str, dict[str, float]] = {one: {}, other: {}}
+    beside: dict[str, dict[str, float]] = {}
     for a, b, ohm in _passive(netlist, settings):
         if a != b:
-            _join(beside, a, b, 1.0 / max(ohm, _LEAST_OHM))
-    # Star to mesh, node by node, those with the fewest neighbours first, until only the probes
-    # are left: sums of positive terms, so that nothing cancels.
-    waiting = [(len(others), node) for node, others in beside.items()]
+            _tie(beside, a, b, 1.0 / max(ohm, _LEAST_OHM))
+    reached = _reached(beside, one)
+    if other not in reached:
+        return math.inf
+    # Star to mesh, node by node: nothing is ever subtracted, so no digits are lost between
+    # milliohms and teraohms.
+    waiting = [(len(beside[node]), node) for node in reached - {one, other}]
     heapq.heapify(waiting)
     while waiting:
         degree, node = heapq.heappop(waiting)
-        if node in (one, other) or node not in beside or degree != len(beside[node]):
+        if len(beside[node]) != degree:  # others have gone meanwhile
+            heapq.heappush(waiting, (len(beside[node]), node))
             continue
         arms = list(beside.pop(node).items())
-        whole = sum(siemens for _, siemens in arms)
-        for place, _ in arms:
-            del beside[place][node]
-        for number, (a, to_a) in enumerate(arms):
-            for b, to_b in arms[number + 1 :]:
-                _join(beside, a, b, to_a * to_b / whole)
-        for place, _ in arms:
-            heapq.heappush(waiting, (len(beside[place]), place))
-    siemens = beside[one].get(other, 0.0)
-    return 1.0 / siemens if siemens else math.inf
+        whole = math.fsum(siemens for _, siemens in arms)
+        for number, (a, first) in enumerate(arms):
+            del beside[a][node]
+            for b, second in arms[:number]:
+                _tie(beside, a, b, first * second / whole)
+    return 1.0 / beside[one][other]
 
 
-def _join(beside: dict[str, dict[str, float]], one: str, other: str, siemens: float) -> None:
-    """A resistor more between two nodes."""
-    for at, opposite in ((one, other), (other, one)):
-        links = beside.setdefault(at, {})
-        links[opposite] = links.get(opposite, 0.0) + siemens
+def _tie(beside: dict[str, dict[str, float]], a: str, b: str, siemens: float) -> None:
+    for here, there in ((a, b), (b, a)):
+        arms = beside.setdefault(here, {})
+        arms[there] = arms.get(there, 0.0) + siemens
 
 
 def _passive(netlist: Netlist, settings: Mapping[str, int]) -> Iterable[Link]:
@@ -63,3 +62,14 @@ def _passive(netlist: Netlist, settings: Mapping[str, int]) -> Iterable[Link]:
         yield from choice.settings[-1 if starved else settings[choice.name]]
     for led in netlist.leds:
         yield led.anode, led.cathode, _DARK_OHM
+
+
+def _reached(beside: Mapping[str, Mapping[str, float]], start: str) -> set[str]:
+    """Every node that conductors join to `start`."""
+    reached, open_ends = {start}, [start]
+    while open_ends:
+        for node in beside.get(open_ends.pop(), ()):
+            if node not in reached:
+                reached.add(node)
+                open_ends.append(node)
+    return reached
