@@ -19,8 +19,10 @@ def test_it_backs_off_and_meets_the_same_edge_again(name: str) -> None:
         place.card.enable(True, [joint.channel])
         place.card.pause(0.2)
         first = home(place.card, [joint])[name]
-        place.jog(joint, joint.home_sign * 1.0, joint.home.slow_deg_s)
-        assert place.card.levels([joint.channel])[joint.channel] == 1
-        by_eye = {name: place.hand.look_deg(joint)}
-        again = home(place.card, [joint], by_eye)[name]
-    assert abs(again.home_step - first.home_step) / abs(joint.steps_per_deg) < 0.2
+        # The slow edge stops the joint right there; where the next one comes is chance.
+        for _ in range(6):
+            assert place.card.levels([joint.channel])[joint.channel] == 1
+            by_eye = {name: place.hand.look_deg(joint)}
+            again = home(place.card, [joint], by_eye)[name]
+            apart_deg = (again.home_step - first.home_step) / joint.steps_per_deg
+            assert apart_deg == pytest.approx(0.0, abs=0.2)
