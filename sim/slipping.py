@@ -22,6 +22,7 @@ _AT_REST_RAD_S = 1e-3
 _HELD_N_M = 1e4  # friction of a limp joint whose link rests on the stand
 _HAND_N_M_PER_RAD = 300.0
 _HAND_N_M_S_PER_RAD = 0.5
+_HAND_LINEAR = 60.0  # times as much in N/m, along a linear axis
 
 _Holding = tuple[int, float, float, float]
 _Turning = tuple[int, Drive, float, float, float]
@@ -191,8 +192,9 @@ class Slipping:
         hand = self._pose.hand
         assert hand is not None
         target, rate = hand.at(tick)
-        torque = _HAND_N_M_PER_RAD * (target - position[hand.joint])
-        torque += _HAND_N_M_S_PER_RAD * (rate - self._pose.body.state()[1][hand.joint])
+        stiff = _HAND_LINEAR if self._pose.scene.joint[hand.joint].kind == "linear" else 1.0
+        torque = stiff * _HAND_N_M_PER_RAD * (target - position[hand.joint])
+        torque += stiff * _HAND_N_M_S_PER_RAD * (rate - self._pose.body.state()[1][hand.joint])
         torque = max(-hand.limit_n_m, min(hand.limit_n_m, torque))
         if self._pose.stand and not self._pose.drives[hand.joint].live:
             # The stand carries the weight of what is led.
