@@ -115,6 +115,16 @@ class Pose:
         """Joints whose motors get current."""
         return {joint for joint, drive in enumerate(self.drives) if drive.live}
 
+    def carried(self) -> list[int]:
+        """Joints whose links' weight the stand carries: led while limp, or live on odd coils."""
+        if not self.stand:
+            return []
+        return [
+            joint
+            for joint, drive in enumerate(self.drives)
+            if (not drive.regular if drive.live else self.led(joint))
+        ]
+
     def led(self, joint: int) -> bool:
         """Whether a hand leads a joint."""
         return self.hand is not None and self.hand.joint == joint
