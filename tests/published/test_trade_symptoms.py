@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import pytest
-from bench_person import JOG_DEG, Bench, Seen, at_bench, examine
+from bench_person import Bench, Seen, at_bench, examine
 from trade_columns import (
     SCENE,
     Check,
@@ -154,8 +154,8 @@ CP8_NOTE = (
     "With A+ and B+ exchanged each coil lies between legs of two bridges and gets (iA + iB)/2: a "
     "field that stands at 45 degrees and pulsates, |cos + sin|/sqrt 2 of the set current, zero "
     "twice a turn. J1 stays where it is in a slow jog; a joint that gravity loads (J3) falls "
-    "where no stand carries it. It is also two fields of half the torque that turn against each other: near its own "
-    "frequency a rotor may run with either."
+    "where no stand carries it. It is also two fields of half the torque that turn against each "
+    "other: near its own frequency a rotor may run with either."
 )
 CP14_NOTE = (
     "It takes two joints of one sense: J4 and J6. J2 and J3 turn in opposite senses for the same "
