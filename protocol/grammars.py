@@ -103,7 +103,9 @@ def find_grammar(text: str) -> Grammar | None:
     Modules are looked for in the current folder too. Raises GrammarError.
     """
     name, *parameters = text.split(",")
-    if name == DEFAULT and not parameters:
+    if name == DEFAULT:
+        if parameters:
+            raise GrammarError(f"grammar {text!r}: {DEFAULT} has no parameters")
         return None
     options = dict(_option(text, parameter) for parameter in parameters)
     if ":" in name:
@@ -144,13 +146,8 @@ def _from_entry_point(text: str, name: str) -> Callable[..., Any]:
             f"no grammar {name!r}: expected one of {', '.join(known)}, "
             f"or module:Class{nearest(name, known)}"
         )
-    try:
-        return offered[name].load()  # type: ignore[no-any-return]
-    except Exception as error:
-        raise GrammarError(
-            f"grammar {text!r}: the entry point {offered[name].value!r} "
-            f"{_failure('on import', error)}"
-        ) from error
+    point = offered[name]
+    return _from_module(text, f"{point.module}:{point.attr}")
 
 
 def _from_module(text: str, name: str) -> Callable[..., Any]:
@@ -184,7 +181,7 @@ def _from_module(text: str, name: str) -> Callable[..., Any]:
 def _check_factory(text: str, make: object, options: dict[str, object]) -> None:
     if not callable(make):
         raise GrammarError(
-            f"grammar {text!r} is a {type(make).__name__}, expected a class with the methods of "
+            f"grammar {text!r}: found {make!r:.40}, expected a class with the methods of "
             "dryrig.protocol.Dialect"
         )
     if isinstance(make, type):
