@@ -1,8 +1,8 @@
 """Modbus RTU on the card's port: frames by silence, function codes 01 to 06, 0F and 10.
 
 CRC, gaps, sizes and function codes: MODBUS over serial line V1.02 as quoted by public sources
-(tests/published/test_modbus.py names them); exception codes from memory. What can be read and
-written: `modbus_map`.
+(tests/published/test_modbus.py names them); exception codes from memory, read alike by sigrok's
+decoder. What can be read and written: `modbus_map`.
 """
 
 from __future__ import annotations

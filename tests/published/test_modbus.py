@@ -5,7 +5,8 @@ as 41 12; check value of "123456789" by the CRC's definition (init FFFF, polynom
 reflected). Gaps: a public answer that quotes MODBUS over Serial Line V1.02, page 13 (1.5 and 3.5
 characters of 11 bits; 750 us and 1.750 ms above 19200 baud); the figures at 9600 and 19200 follow
 from it. Sizes and the form of an exception (code + 80h): cnblogs 5296105. Exception codes 01, 02,
-03 and 06: values from memory.
+03 and 06: values from memory; sigrok's decoder calls them by the same names
+(tests/peers/test_sigrok_modbus.py).
 """
 
 from __future__ import annotations
@@ -77,9 +78,7 @@ def station() -> Iterator[Station]:
         yield station
 
 
-@pytest.mark.parametrize(
-    ("baud", "end_us"), [(9600, 4010.42), (19200, 2005.21), (115200, 1750)]
-)
+@pytest.mark.parametrize(("baud", "end_us"), [(9600, 4010.42), (19200, 2005.21), (115200, 1750)])
 def test_a_reply_follows_the_silence_that_ends_a_frame(
     station: Station, baud: int, end_us: float
 ) -> None:
