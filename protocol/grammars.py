@@ -109,6 +109,8 @@ def find_grammar(text: str) -> Grammar | None:
         return None
     options = dict(_option(text, parameter) for parameter in parameters)
     if ":" in name:
+        if not {"", os.getcwd()} & set(sys.path):
+            sys.path.append(os.getcwd())  # an installed command does not look there by itself
         make = _from_module(text, name)
     elif name in _SHIPPED:
         make = _from_module(text, _SHIPPED[name])
@@ -154,8 +156,6 @@ def _from_module(text: str, name: str) -> Callable[..., Any]:
     if re.fullmatch(r"\w+(\.\w+)*:\w+", name) is None:
         raise GrammarError(f"grammar {text!r}: expected module:Class, such as hoist:Pennant")
     module_name, _, attribute = name.partition(":")
-    if os.getcwd() not in sys.path and "" not in sys.path:
-        sys.path.append(os.getcwd())  # an installed command does not look there by itself
     try:
         module = importlib.import_module(module_name)
     except Exception as error:

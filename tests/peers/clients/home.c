@@ -29,8 +29,9 @@ static void open_card(const char *path)
 {
     struct termios line;
 
-    card = open(path, O_RDWR | O_NOCTTY);
-    if (card < 0 || tcgetattr(card, &line) < 0)
+    /* Without O_NONBLOCK a UART may wait here for a carrier that never comes. */
+    card = open(path, O_RDWR | O_NOCTTY | O_NONBLOCK);
+    if (card < 0 || fcntl(card, F_SETFL, 0) < 0 || tcgetattr(card, &line) < 0)
         stop(path, strerror(errno));
     line.c_iflag = 0;
     line.c_oflag = 0;
