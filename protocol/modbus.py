@@ -30,7 +30,7 @@ class _Refused(Exception):
     """Its argument is the exception code."""
 
 
-def crc16(data: bytes) -> int:
+def crc16(data: bytes | bytearray) -> int:
     """CRC-16 of Modbus; 0 over a whole frame, which carries its own, low byte first."""
     crc = 0xFFFF
     for byte in data:
@@ -93,8 +93,12 @@ class ModbusDialect(Dialect):
 
     @property
     def busy(self) -> bool:
-        """True while a frame has begun: at its end it may be answered."""
-        return bool(self._frame)
+        """True while a request is whole and waits for the silence that ends it.
+
+        A part of one is not: it may wait for bytes, and where bytes alone move time, for ever.
+        """
+        frame = self._frame
+        return len(frame) >= 4 and len(frame) == _length(frame) and not crc16(frame)
 
     def receive(self, data: bytes) -> bytes:
         """Bytes of a frame; whatever is answered comes after a silence."""
@@ -171,6 +175,13 @@ class ModbusDialect(Dialect):
         for (entry, axis), value in zip(places, values, strict=True):
             if entry.write is not None:
                 entry.write(self, axis, value)
+
+
+def _length(frame: bytearray) -> int:
+    """How long a request is that begins like this; as long as it is for an unknown function."""
+    if frame[1] in (0x0F, 0x10):
+        return 9 + frame[6] if len(frame) > 6 else 9
+    return 8 if frame[1] in _READS or frame[1] in _WRITES else len(frame)
 
 
 def _span(data: bytes, limit: int) -> tuple[int, int]:

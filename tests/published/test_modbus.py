@@ -53,6 +53,7 @@ class Line:
         make: Callable[..., ModbusDialect] = partial(ModbusDialect, **options)
         self.dialect = make(station.rig, lambda tick: station.rig.at(tick, self._poll))
         self.replies: list[tuple[int, bytes]] = []
+        self.dialect.reset()
 
     def _poll(self) -> None:
         reply = self.dialect.poll()
@@ -126,6 +127,32 @@ def test_bytes_that_take_their_time(station: Station, baud: int) -> None:
         line.after(silence_us)
         line.send(REQUEST[-1:])
         assert line.answers() == ([REPLY] if answered else [])
+
+
+@pytest.mark.parametrize(
+    "pdu",
+    [
+        *("01 0065 0006", "02 0065 0006", "03 0066 000C", "04 0064 000C", "05 0069 0000"),
+        *("06 025D 0000", "0F 0065 0006 01 00", "10 0066 0004 08 0000 0100 0000 0200", "2B 0E"),
+    ],
+)
+def test_a_request_is_whole_with_its_last_byte(station: Station, pdu: str) -> None:
+    """Where bytes alone move time, a port that is busy runs the rig until it is not."""
+    line = Line(station)
+    frame = with_crc(b"\x01" + bytes.fromhex(pdu))
+    for size, byte in enumerate(frame, start=1):
+        line.after(87)
+        line.send(bytes([byte]))
+        assert line.dialect.busy == (size == len(frame))
+    assert line.rig.run_until(lambda: not line.dialect.busy, line.rig.now + TICKS_PER_S)
+    assert len(line.replies) == 1
+
+
+@pytest.mark.parametrize("begin", ["01 03 00", "01 03 0066", "01 10 00", "01 10 0066 0002 04 00"])
+def test_a_part_whose_crc_fits_is_no_request(station: Station, begin: str) -> None:
+    dialect = Line(station).dialect
+    dialect.receive(with_crc(bytes.fromhex(begin)))
+    assert not dialect.busy
 
 
 def test_sizes(station: Station) -> None:
