@@ -1,6 +1,6 @@
 """Finding a grammar for the card's port: one that comes along, an installed one, or a class.
 
-A grammar is named `NAME[,parameter=value...]`: `modbus,address=7` or `hoist:Pennant`. A package
+A grammar is named `NAME[,parameter=value...]`: `modbus,address=7` or `pennant:Pennant`. A package
 offers one by an entry point in the group `dryrig.grammars`.
 """
 
@@ -154,7 +154,7 @@ def _from_entry_point(text: str, name: str) -> Callable[..., Any]:
 
 def _from_module(text: str, name: str) -> Callable[..., Any]:
     if re.fullmatch(r"\w+(\.\w+)*:\w+", name) is None:
-        raise GrammarError(f"grammar {text!r}: expected module:Class, such as hoist:Pennant")
+        raise GrammarError(f"grammar {text!r}: expected module:Class, such as pennant:Pennant")
     module_name, _, attribute = name.partition(":")
     try:
         module = importlib.import_module(module_name)
@@ -190,9 +190,15 @@ def _check_factory(text: str, make: object, options: dict[str, object]) -> None:
         signature = inspect.signature(make)
     except ValueError:
         return  # something built in, which shows when it is called
-    known = [each.name for each in signature.parameters.values() if each.kind == each.KEYWORD_ONLY]
+    parameters = list(signature.parameters.values())
+    known = [
+        each.name
+        for place, each in enumerate(parameters)
+        if each.kind == each.KEYWORD_ONLY or (each.kind == each.POSITIONAL_OR_KEYWORD and place > 1)
+    ]
+    any_name = any(each.kind == each.VAR_KEYWORD for each in parameters)
     for name in options:
-        if name not in known:
+        if name not in known and not any_name:
             raise GrammarError(
                 f"grammar {text!r}: no parameter {name!r}: expected "
                 f"{' or '.join(known) or 'none'}{nearest(name, known)}"
@@ -220,7 +226,7 @@ def _check_methods(text: str, thing: object, name: str) -> None:
 
 
 def _failure(where: str, error: Exception) -> str:
-    """`failed in receive: ValueError: ... (hoist.py, line 12)`, the deepest line of that file."""
+    """`failed in receive: ValueError: ... (pennant.py, line 12)`, the deepest line of that file."""
     frames = [
         frame
         for frame in traceback.extract_tb(error.__traceback__)

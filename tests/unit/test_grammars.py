@@ -34,7 +34,7 @@ NUMBER = 5
 class Echo(Dialect):
     """Says it again; parameters show what a name can carry."""
 
-    def __init__(self, rig, wake_at, *, times=1, word=""):
+    def __init__(self, rig, wake_at, times=1, *, word=""):
         if times > 9:
             raise ValueError(f"times={times}: expected 0 to 9")
         self.times, self.word = times, word
@@ -134,7 +134,7 @@ def test_names_and_parameters() -> None:
             "gramtest:Ecko",
             "grammar 'gramtest:Ecko': the module 'gramtest' has no 'Ecko' (did you mean 'Echo'?)",
         ),
-        ("pennant:", "grammar 'pennant:': expected module:Class, such as hoist:Pennant"),
+        ("pennant:", "grammar 'pennant:': expected module:Class, such as pennant:Pennant"),
         (
             "gramtest_broken:X",
             "grammar 'gramtest_broken:X': the module 'gramtest_broken' failed on import: "

@@ -174,6 +174,16 @@ def test_bad_parameters(options: str) -> None:
         serial.serial_for_url(f"{URL}&grammar=modbus,{options}")
 
 
+def test_a_read_without_a_deadline(client: Client) -> None:
+    """It waits for the silence that ends a request; a part of one would wait for ever."""
+    client.port.timeout = None
+    client.port.write(with_crc(bytes.fromhex("01 04 0004 0001")))
+    assert client.port.read(7) == with_crc(bytes.fromhex("01 04 02 0006"))
+    client.port.write(bytes.fromhex("01 04 00"))
+    with pytest.raises(serial.SerialException, match="would wait for ever"):
+        client.port.read(1)
+
+
 def test_a_host_that_hangs_up_in_mid_frame(client: Client) -> None:
     client.port.write(bytes.fromhex("01 04 00"))
     client.port.close()
