@@ -87,8 +87,9 @@ def test_they_stop_when_the_switch_is_dead(served: dict[str, str], tmp_path: Pat
     program = tmp_path / "home"
     assert run("gcc", "-o", program, CLIENTS / "home.c").returncode == 0
     with serial.Serial(served["teacher"], timeout=DEADLINE_S) as teacher:
-        teacher.write(b'FAUL:INS "open@J5.SW.COM"\n')
+        teacher.write(b'FAUL:INS "open@J5.SW.COM";LIST?\n')
         try:
+            assert teacher.readline() == b'"open@J5.SW.COM"\n'
             for command in ((program,), ("node", CLIENTS / "home.js")):
                 homed = run(*command, served["card"])
                 assert homed.stderr.startswith("stopped: J5: no ")
