@@ -83,13 +83,13 @@ def test_node_with_serialport(served: dict[str, str]) -> None:
 
 @needs_gcc
 @needs_serialport
-def test_they_stop_when_the_switch_is_dead(served: dict[str, str], tmp_path: Path) -> None:
+def test_they_stop_when_no_edge_comes(served: dict[str, str], tmp_path: Path) -> None:
     program = tmp_path / "home"
     assert run("gcc", "-o", program, CLIENTS / "home.c").returncode == 0
     with serial.Serial(served["teacher"], timeout=DEADLINE_S) as teacher:
-        teacher.write(b'FAUL:INS "open@J5.SW.COM";LIST?\n')
+        teacher.write(b'FAUL:INS "open@J5.STEP";LIST?\n')
         try:
-            assert teacher.readline() == b'"open@J5.SW.COM"\n'
+            assert teacher.readline() == b'"open@J5.STEP"\n'
             for command in ((program,), ("node", CLIENTS / "home.js")):
                 homed = run(*command, served["card"])
                 assert homed.stderr.startswith("stopped: J5: no ")
