@@ -99,6 +99,10 @@ def serve(
         Path | None,
         typer.Option(metavar="FILE", help="Run file for `dryrig replay`, written at the end."),
     ] = None,
+    grammar: Annotated[
+        str | None,
+        typer.Option(metavar="NAME", help="The card's: scpi, modbus, or your module:Class."),
+    ] = None,
 ) -> None:
     """Serve an arm on serial ports until Ctrl-C."""
     from .protocol.served import serve as serve_rig
@@ -115,6 +119,7 @@ def serve(
             pace=pace,
             trace=trace,
             record=record,
+            grammar=grammar,
         )
     except DryrigError as error:
         _fail(error)
@@ -238,8 +243,44 @@ def demo(
 
 
 @app.command()
+def drill(
+    scene: SceneName,
+    level: Annotated[int, typer.Option(help="1: clear, 2: mistaken for others, 3: hard.")] = 1,
+    seed: Annotated[
+        int | None, typer.Option(min=0, help="Which drill; without it, one by chance.")
+    ] = None,
+    out: Annotated[
+        Path, typer.Option(metavar="DIR", help="Folder for the record and the picture.")
+    ] = Path("dryrig-drill"),
+) -> None:
+    """Find a hidden fault, or none, with hands and meter; be marked, and see what it was.
+
+    Exit code 0: handed in. 1: left, or ended by an unsafe act. 2: could not run.
+    """
+    import secrets
+
+    from .bench.drill_terminal import run_drill
+
+    chosen = secrets.randbelow(10_000) if seed is None else seed
+    try:
+        with _stoppable():
+            code = run_drill(scene, level, chosen, out, _say)
+    except Stopped as stopped:
+        _fail(f"stopped by {stopped}; the record is kept in {out}")
+    except Exception as error:
+        if not _expected(error):
+            raise
+        _fail(error)
+    raise typer.Exit(code)
+
+
+@app.command()
 def replay(
     file: Annotated[Path, typer.Argument(metavar="FILE", help="From `dryrig serve --record`.")],
+    grammar: Annotated[
+        str | None,
+        typer.Option(metavar="NAME", help="Yes to a module:Class that the run needs."),
+    ] = None,
 ) -> None:
     """Do a recorded run again, and compare it bit for bit.
 
@@ -253,7 +294,7 @@ def replay(
     try:
         with _stoppable(), Console(stderr=True).status("replaying"):
             run = Run.read(file)
-            outcome = run.replay()
+            outcome = run.replay(grammar)
     except Stopped as stopped:
         _fail(f"stopped by {stopped}")
     except Diverged as error:

@@ -11,6 +11,7 @@ from ..commission.arm import Arm, Joint
 from ..commission.client import Card, channel_list
 from ..commission.hand import PortHand
 from ..commission.line import Line
+from ..faults import Injector
 from ..protocol.in_process import Serial
 from ..sim.rig import Rig
 from ..study.commissioned import address
@@ -21,6 +22,8 @@ OVERLOAD_OHM = 9e37
 
 class Workplace:
     """Ports of a new rig by the host side's own clients; `rig` is there for its trace only.
+
+    `injector` is the teacher's: it puts faults in and takes them out.
 
     `start_deg` is the pose at the beginning, one angle a joint, or the arm's rest pose. Raises
     CommissionError, with FaultError's text when the fault cannot be put in.
@@ -40,6 +43,7 @@ class Workplace:
             self._open = stack.pop_all()
         self.hand = PortHand(self.hands)
         self.rig: Rig = teacher.station.rig
+        self.injector: Injector = teacher.station.injector
 
     def __enter__(self) -> Self:
         return self

@@ -6,7 +6,6 @@ between two events. Between events nothing moves except by `Motion`'s own accoun
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from types import TracebackType
@@ -36,7 +35,7 @@ from .motion import Motion
 from .parts import Parts
 from .pick_up import pick_up
 from .pins import InputPin
-from .start import check_start, find_start, pair_name
+from .start import check_start, find_start
 from .switch import AT_REST, IN_TRANSIT, PRESSED, Switch
 from .trace import Trace
 from .transmission import Transmission
@@ -299,7 +298,8 @@ class Rig:
         self.driving.watch_standstill()
         self._refresh_all()
         for number, switch in enumerate(self.switches):
-            switch.move_cam(math.degrees(self.motion.positions(self.now)[number]))
+            place = self.motion.positions(self.now)[number]
+            switch.move_cam(self.scene.joint[number].from_si(place))
             self.moved_switch(number)
         self.motion.changed(self.now)
 
@@ -462,9 +462,9 @@ class Rig:
         return list(self.motion.positions(self.now))
 
     def glance_deg(self, joint: int) -> float:
-        """A joint's true angle, deg, with nothing fitted first that is due: for gates."""
+        """`truth_deg` of one joint, with nothing fitted first that is due: for gates."""
         motion: Motion = self.__dict__["motion"]
-        return math.degrees(motion.positions(self.now)[joint])
+        return self.scene.joint[joint].from_si(motion.positions(self.now)[joint])
 
     def closest(self) -> tuple[float, str] | None:
         """The least gap between links, and with the table, in m (0.5 at most), and whose it is.
@@ -472,7 +472,7 @@ class Rig:
         None when nothing of this arm can touch anything.
         """
         least = self.clearance.least(self.angles_rad(), in_engine=self.motion.engine)
-        return None if least is None else (least[0], pair_name(self.scene, least[1]))
+        return None if least is None else (least[0], self.clearance.named(least[1]))
 
     def touching(self) -> bool:
         """Whether a link touches another, or the table."""
@@ -480,5 +480,6 @@ class Rig:
         return least is not None and least[0] < TOUCHING_M
 
     def truth_deg(self) -> tuple[float, ...]:
-        """True joint angles now, deg."""
-        return tuple(math.degrees(angle) for angle in self.angles_rad())
+        """True joint angles now, deg; mm of a linear axis."""
+        places = zip(self.scene.joint, self.angles_rad(), strict=True)
+        return tuple(joint.from_si(place) for joint, place in places)

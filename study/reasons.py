@@ -169,7 +169,7 @@ def _at_rest(fault: Fault, scene: Scene) -> str:
 
 def _mechanics(fault: Fault, scene: Scene) -> str:
     name, values = fault.kind.name, fault.values
-    if name not in ("lag", "dirt", "shift", "overrun", "sticky", "bounce", "stuck", "bind", "play"):
+    if name not in ("lag", "shift", "overrun", "sticky", "bounce", "bind"):
         return ""
     joint = _joint(fault, scene)
     match name:
@@ -182,10 +182,13 @@ def _mechanics(fault: Fault, scene: Scene) -> str:
                 f"({values['deg']:g} deg, tolerance {scene.tolerances.switch_deg:g} deg either way)"
             )
         case "overrun":
+            home = joint.home
+            past_deg = home.fast_deg_s**2 / (2 * home.acceleration_deg_s2)
             return (
-                "homing stops short of where the cam leaves the lever "
-                f"({values['deg']:g} deg past the operating point)"
-            )
+                "homing stops so near to the cam's end that the back-off finds the switch "
+                f"({past_deg:.1f} deg past it, the end {values['deg']:g}, back by "
+                f"{home.back_off_deg:g})"
+            ) * (past_deg - values["deg"] < home.back_off_deg)
         case "bounce":
             return "an input without a pull keeps its level while the contact is open"
         case "sticky":
@@ -195,11 +198,6 @@ def _mechanics(fault: Fault, scene: Scene) -> str:
             ) * (values["deg"] + joint.home.differential_deg <= joint.home.back_off_deg)
         case "bind":
             return _off_the_way(fault, scene)
-        case "play":
-            return (
-                f"gravity holds the joint against one flank, and {values['deg']:g} deg lie within "
-                "what eye and gauge can tell"
-            )
         case _:
             return ""
 

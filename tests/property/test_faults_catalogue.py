@@ -194,11 +194,11 @@ except ImportError:
 
 
 def test_rigs_rebuilt_from_their_parts_with_no_faults_to_import_go_on_identically() -> None:
-    """One of each kind, and as many random pairs: the same trace, counts and angles, to the bit."""
+    """One of each kind, and random pairs: the same trace, counts and angles, to the bit."""
     draw = random.Random(2)
     ours, parts = [], []
     chosen = [[fault] for fault in SPREAD]
-    chosen += [draw.sample(ON_PARTS, 2) for _ in range(20)]
+    chosen += [draw.sample(ON_PARTS, 2) for _ in range(8)]
     for faults in chosen:
         with new_rig() as rig:
             injector = Injector(rig)

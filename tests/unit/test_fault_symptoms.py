@@ -296,7 +296,7 @@ def test_a_dead_index_channel_is_never_latched() -> None:
 @pytest.mark.parametrize("turn", [0.0, 0.25])
 def test_an_index_lies_where_it_was_put_past_the_switch(turn: float) -> None:
     """Up to the spread of the switch, 0.05 deg either side; a cycle is 0.02 deg at the joint."""
-    near = [*POSE[:4], -104.0, 0.0]
+    near = [*POSE[:4], -94.0, 0.0]
     fault, at = f"index@J5.ENC,turn={turn}", {}
     for edge in ("RISE", "INDEX"):
         with Rig(SCENE, 3, start_pose_deg=near) as rig:

@@ -90,7 +90,10 @@ def test_the_table_counts_every_fault_of_the_heron_once() -> None:
         ("sag@RAIL.5V", r"^$"),
         ("frozen@CARD.J3.ENA,level=2", r"the drive is on too often only"),
         ("frozen@CARD.J3.ENA", r"^$"),
-        ("bind@J3.GEAR", r"do not bring the joint there \(-143 to -30 deg; it binds at 0\)$"),
+        (
+            "bind@J3.GEAR,deg=-120",
+            r"do not bring the joint there \(-90 to 33 deg; it binds at -120",
+        ),
         ("bind@J3.GEAR,deg=-60", r"^$"),
         ("delay@LINE", r"every reply is there in time"),
         ("delay@LINE,s=20", r"^$"),
