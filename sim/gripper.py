@@ -41,6 +41,7 @@ class Gripper:
         self._awake = 0
         self._listening = self._motion = 0
         self._fit_contacts(rig.harness.set)
+        self.show()
 
     # --- what there is to see and to feel --------------------------------------------------
 
