@@ -1,7 +1,8 @@
 """Descriptions of arms: URDF and TOML, their schema and loader."""
 
 from .loader import load_scene, scene_names, scene_path
-from .schema import IO, WIRES, GripperPart, IoPart, Joint, Scene
+from .schema import WIRES, Joint, Scene
+from .second_card import IO, GripperPart, IoPart
 
 __all__ = [
     "IO",

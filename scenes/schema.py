@@ -7,27 +7,20 @@ bound the values, so that a slip of the keyboard is caught at load time.
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import Field, ValidationError, model_validator
 
 from ..errors import SceneError
+from .part import Fraction, Interval, Part, Positive, Wire
+from .second_card import IO, GripperPart, IoPart
 from .spreads import Spread, put_figures
 
-Positive = Annotated[float, Field(gt=0)]
-Fraction = Annotated[float, Field(ge=0, le=1)]
-Interval = tuple[float, float]
 
-
-class _Part(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
-
-
-class Supply(_Part):
+class Supply(Part):
     """A source: open-circuit voltage, internal resistance with its feed, current limit, spread."""
 
     volts: Positive
@@ -36,7 +29,7 @@ class Supply(_Part):
     tolerance: Fraction = 0.0
 
 
-class Supplies(_Part):
+class Supplies(Part):
     """The sources that every harness hangs on, and the frequency of the mains around it."""
 
     v24: Supply = Field(alias="24V")
@@ -45,7 +38,7 @@ class Supplies(_Part):
     mains_hz: Annotated[float, Field(ge=40, le=70)]
 
 
-class CardPart(_Part):
+class CardPart(Part):
     """Outputs and inputs of the controller card."""
 
     output_ohm: Positive
@@ -69,7 +62,7 @@ class CardPart(_Part):
         return self
 
 
-class DrivePart(_Part):
+class DrivePart(Part):
     """Opto inputs and supply of a drive."""
 
     opto_ohm: Positive
@@ -87,7 +80,7 @@ class DrivePart(_Part):
     load_a: Positive
 
 
-class EncoderPart(_Part):
+class EncoderPart(Part):
     """Supply and output stage of an encoder; levels of A and B while its index is high."""
 
     supply_a: Positive
@@ -97,7 +90,7 @@ class EncoderPart(_Part):
     index_gate: Literal["00", "10", "11", "01"] = "11"
 
 
-class SwitchPart(_Part):
+class SwitchPart(Part):
     """Contacts of a changeover limit switch."""
 
     closed_ohm: Positive
@@ -105,15 +98,7 @@ class SwitchPart(_Part):
     repeat_deg: Annotated[float, Field(ge=0, le=1)]
 
 
-class Wire(_Part):
-    """One conductor of a joint's loom: copper, IEC 60757 letters, where it starts."""
-
-    ohm_per_m: Positive
-    colour: Literal["BK", "BN", "RD", "OG", "YE", "GN", "BU", "VT", "GY", "WH", "PK", "TQ", "GNYE"]
-    from_: Literal["card", "drive", "24V", "5V", "3V3", "0V"] = Field(alias="from")
-
-
-class HarnessPart(_Part):
+class HarnessPart(Part):
     """The loom every joint has."""
 
     crimp_ohm: Positive
@@ -140,125 +125,14 @@ WIRES = (
 """The conductors of a joint, in the order in which they are listed."""
 
 
-class IoPart(_Part):
-    """A second card, and the one cable from it to the tool.
-
-    `wires` by name: `5V`, `0V`, `SERVO`, and `DI1`, `DO1`, `AI1` with as many more of each as there
-    are inputs and outputs. A digital input has its own resistor to 0 V, so that it never floats.
-    """
-
-    cable_m: Annotated[float, Field(gt=0, le=50)]
-    output_ohm: Positive
-    input_ohm: Positive
-    input_low_v: Positive
-    input_high_v: Positive
-    analog_ohm: Positive
-    analog_full_v: Positive
-    analog_bits: Annotated[int, Field(ge=8, le=24)]
-    wires: dict[str, Wire]
-
-    @model_validator(mode="after")
-    def _consistent(self) -> IoPart:
-        if self.input_low_v >= self.input_high_v:
-            raise ValueError(
-                f"input_low_v {self.input_low_v} must lie below input_high_v {self.input_high_v}"
-            )
-        counted = [name for sort in IO_SORTS for name in self.named(sort)]
-        expected = [*IO_WIRES, *counted]
-        if sorted(self.wires) != sorted(expected) or not self.named("DI"):
-            raise ValueError(
-                f"wires: got {', '.join(self.wires)}; expected {', '.join(IO_WIRES)}, at least "
-                "DI1, and further DI, DO and AI numbered from 1 without a gap"
-            )
-        for name, wire in self.wires.items():
-            start = name if name in ("5V", "0V") else "card"
-            if wire.from_ != start:
-                raise ValueError(f"wires: {name} starts at {start!r}, got {wire.from_!r}")
-        return self
-
-    def named(self, sort: str) -> list[str]:
-        """The wires of a sort that are numbered from 1 without a gap: `DI1`, `DI2`."""
-        numbers = itertools.takewhile(lambda n: f"{sort}{n}" in self.wires, itertools.count(1))
-        return [f"{sort}{n}" for n in numbers]
-
-
-IO = "IO"
-"""What the names of the second card's conductors begin with, and the name of their plug."""
-IO_WIRES = ("5V", "0V", "SERVO")
-"""The conductors that every second card has."""
-IO_SORTS = ("DI", "DO", "AI")
-"""Digital inputs, digital outputs and analog inputs, numbered from 1."""
-
-
-class GripperPart(_Part):
-    """Two fingers on a model servo, and what else hangs on the cable of the second card.
-
-    A pulse of `pulse_s[0]` asks for closed fingers, of `pulse_s[1]` for a gap of `stroke_mm`. The
-    servo has `force_n` between the fingers, and `friction_n` holds them when it is limp. `contact`
-    is an input with a contact in a finger's pad, `opened` one with a contact at `opened_mm` and
-    more, `pot` an analog input with a potentiometer on the gap, `lamp` an output with a lamp.
-    """
-
-    stroke_mm: Annotated[float, Field(gt=0, le=200)]
-    speed_mm_s: Annotated[float, Field(gt=0, le=1000)]
-    force_n: Annotated[float, Field(gt=0, le=500)]
-    friction_n: Annotated[float, Field(ge=0, le=500)]
-    object_n_per_mm: Annotated[float, Field(gt=0, le=1e5)]
-    pulse_s: Interval
-    dead_band_s: Annotated[float, Field(ge=0, le=1e-4)]
-    lost_s: Annotated[float, Field(gt=0, le=1)]
-    start_s: Annotated[float, Field(gt=0, le=1)]
-    signal_ohm: Positive
-    signal_low_v: Positive
-    signal_high_v: Positive
-    supply_min_v: Positive
-    idle_a: Positive
-    moving_a: Positive
-    stall_a: Positive
-    contact: Annotated[str, Field(pattern="^DI[1-9]$")]
-    contact_n: Annotated[float, Field(gt=0, le=100)]
-    opened: Annotated[str, Field(pattern="^DI[1-9]$")]
-    opened_mm: Annotated[float, Field(gt=0, le=200)]
-    contact_ohm: Positive
-    pot: Annotated[str, Field(pattern="^AI[1-9]$")]
-    pot_ohm: Positive
-    pot_end_ohm: Positive
-    pot_turns: Annotated[int, Field(ge=50, le=2000)]
-    lamp: Annotated[str, Field(pattern="^DO[1-9]$")]
-    lamp_ohm: Positive
-    lamp_min_a: Positive
-
-    @model_validator(mode="after")
-    def _consistent(self) -> GripperPart:
-        closed, opened = self.pulse_s
-        if not 0.5e-3 <= closed < opened <= 2.5e-3:
-            raise ValueError(
-                f"pulse_s {list(self.pulse_s)} must be ascending and lie within 0.0005 to 0.0025 s"
-            )
-        if self.signal_low_v >= self.signal_high_v:
-            raise ValueError(
-                f"signal_low_v {self.signal_low_v} must lie below "
-                f"signal_high_v {self.signal_high_v}"
-            )
-        if self.opened_mm > self.stroke_mm:
-            raise ValueError(
-                f"opened_mm {self.opened_mm} must lie within stroke_mm {self.stroke_mm}"
-            )
-        if self.contact == self.opened:
-            raise ValueError(f"contact and opened: both are {self.contact}")
-        if self.contact_n >= self.force_n:
-            raise ValueError(f"contact_n {self.contact_n} must lie below force_n {self.force_n}")
-        return self
-
-
-class Level(_Part):
+class Level(Part):
     """A digital level."""
 
     resolution_deg: Positive
     accuracy_deg: Positive
 
 
-class Mark(_Part):
+class Mark(Part):
     """A witness mark read against a scribed line, within a window around zero."""
 
     resolution_deg: Positive
@@ -266,7 +140,7 @@ class Mark(_Part):
     window_deg: Positive
 
 
-class Meter(_Part):
+class Meter(Part):
     """A multimeter: input resistance on volts, time for one reading.
 
     Accuracy of each function as percent of the reading and counts of the last digit; ohms have
@@ -288,13 +162,13 @@ class Meter(_Part):
     continuity_ohm: Positive = 30.0
 
 
-class Eye(_Part):
+class Eye(Part):
     """How finely an angle can be judged against a drawing."""
 
     resolution_deg: Positive
 
 
-class Hand(_Part):
+class Hand(Part):
     """A person's hand at a joint, or pushing along a linear axis."""
 
     torque_n_m: Positive
@@ -302,7 +176,7 @@ class Hand(_Part):
     speed_deg_s: Positive
 
 
-class GaugesPart(_Part):
+class GaugesPart(Part):
     """What lies on the bench."""
 
     level: Level
@@ -312,7 +186,7 @@ class GaugesPart(_Part):
     hand: Hand
 
 
-class Tolerances(_Part):
+class Tolerances(Part):
     """Half widths of what a seed draws for all joints: degrees, or fractions of the nominal figure.
 
     A figure that carries a distribution of its own is drawn from that instead.
@@ -325,7 +199,7 @@ class Tolerances(_Part):
     friction: Fraction
 
 
-class Motor(_Part):
+class Motor(Part):
     """A two-phase stepping motor's nameplate; the current is the peak of one phase."""
 
     frame_mm: Annotated[int, Field(ge=14, le=110)]
@@ -337,14 +211,14 @@ class Motor(_Part):
     full_steps: Literal[200, 400]
 
 
-class Encoder(_Part):
+class Encoder(Part):
     """Counts (X4) a turn of what it is mounted on."""
 
     counts: Annotated[int, Field(ge=16, le=1_000_000, multiple_of=4)]
     mount: Literal["motor", "joint"]
 
 
-class Home(_Part):
+class Home(Part):
     """Where the limit switch sits and how a homing run approaches it."""
 
     end: Literal["negative", "positive"]
@@ -356,7 +230,7 @@ class Home(_Part):
     acceleration_deg_s2: Positive
 
 
-class Trim(_Part):
+class Trim(Part):
     """The pose in which a gauge shows this joint's zero, and what it then reads."""
 
     gauge: Literal["level", "mark"]
@@ -364,7 +238,7 @@ class Trim(_Part):
     reads_deg: float
 
 
-class Joint(_Part):
+class Joint(Part):
     """One axis from motor to link. Friction at rest is `breakaway` times that of motion.
 
     Of a `linear` axis every angle is a length in mm, every torque at the joint a force in N, and
@@ -441,7 +315,7 @@ class Joint(_Part):
         return self.motor.full_steps * self.microsteps * turns
 
 
-class Scene(_Part):
+class Scene(Part):
     """One arm, ready to be built. `folder` is where its URDF is looked for.
 
     `table_m` is the height of the table's top over the base plane; without it there is no table.
@@ -467,7 +341,7 @@ class Scene(_Part):
     io: IoPart | None = None
     gripper: GripperPart | None = None
     folder: Path = Path()
-    spreads: dict[str, Spread] = {}
+    spreads: dict[str, Spread] = Field(default_factory=dict)
 
     @model_validator(mode="after")
     def _whole(self) -> Scene:
