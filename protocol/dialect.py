@@ -11,6 +11,7 @@ from ..errors import (
     FaultError,
     HandBusy,
     LiveCircuit,
+    StopPressed,
     UnknownPlug,
     UnknownTerminal,
 )
@@ -40,6 +41,11 @@ class Dialect(Protocol):
     def busy(self) -> bool:
         """True while a command waits for rig time, so that a reply may come by itself."""
         return False
+
+    @property
+    def may_speak(self) -> bool:
+        """True while something may be sent by itself: a reply that waits, or unasked lines."""
+        return self.busy
 
     def receive(self, data: bytes) -> bytes:
         """Bytes from the host, now; returns what is to be sent back at once."""
@@ -86,11 +92,19 @@ class ScpiDialect(Dialect):
         self._units: deque[str] = deque()
         self._replies: list[str] = []
         self._path = ""
+        self.reporting = False
+        self._told = 0
+        self._sense()
 
     @property
     def busy(self) -> bool:
         """True while a command waits for rig time."""
         return self._wait is not None
+
+    @property
+    def may_speak(self) -> bool:
+        """True while a command waits, or lines are sent for events."""
+        return self.busy or self.reporting
 
     @property
     def has_reply(self) -> bool:
@@ -117,6 +131,7 @@ class ScpiDialect(Dialect):
 
     def poll(self) -> bytes:
         """Look whether the wait is over, and go on with what was kept meanwhile."""
+        self._sense()
         self.notice_completion()
         wait = self._wait
         if wait is not None and (wait.done() or self.rig.now >= wait.until):
@@ -133,6 +148,7 @@ class ScpiDialect(Dialect):
         self._replies.clear()
         self._wait = None
         self._skipping = self._overrun = False
+        self.reporting = False
 
     def replies_lost(self) -> None:
         """IEEE 488.2's way out when input and output are both full."""
@@ -144,7 +160,25 @@ class ScpiDialect(Dialect):
             self.completion_armed = False
             self.status.events |= Event.OPC
 
+    def _sense(self) -> None:
+        """Let the SCPI register groups see what their conditions are now."""
+        self.status.operation.sense(self.words.operation(self))
+        self.status.questionable.sense(self.words.questionable(self))
+
+    def report(self, on: bool) -> None:
+        """Send a line for each event from now on, or no more."""
+        self.reporting = on
+        self._told = self.words.events(self)
+
+    def _report(self) -> None:
+        """The lines of events not yet told; a reply is never cut by one."""
+        lines = self.words.lines(self, self._told)
+        self._told = self.words.events(self)
+        self._output += "".join(f"{line}\n" for line in lines).encode("ascii")
+
     def _take_output(self) -> bytes:
+        if self.reporting:
+            self._report()
         out = bytes(self._output)
         self._output.clear()
         return out
@@ -191,7 +225,7 @@ class ScpiDialect(Dialect):
             if error.is_command_error:
                 self._units.clear()
             return
-        except (CardBusy, HandBusy, LiveCircuit) as error:
+        except (CardBusy, HandBusy, LiveCircuit, StopPressed) as error:
             self.status.post(-221, str(error))
             return
         except (FaultError, UnknownPlug, UnknownTerminal) as error:
@@ -212,4 +246,7 @@ class ScpiDialect(Dialect):
     def _execute(self, unit: str) -> Result:
         header, query, data = split_header(unit)
         command, self._path = self._table.find(header, self._path)
-        return command.call(self, query, data)
+        try:
+            return command.call(self, query, data)
+        finally:
+            self._sense()

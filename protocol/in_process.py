@@ -186,7 +186,7 @@ class Serial(SerialBase):
         rig, output = port.rig, port.output
         deadline = NEVER if self.timeout is None else started + ticks(self.timeout)
         while not enough(output) and rig.now < deadline:
-            if deadline == NEVER and not (port.busy and rig.pending()):
+            if deadline == NEVER and not (port.may_speak and rig.pending()):
                 again = see_again(self._held().notes)
                 raise SerialException(
                     f"this read of {self.port!r} would wait for ever: no command waits on the "
@@ -204,4 +204,4 @@ class Serial(SerialBase):
 
 
 def _changed(port: Port, size: int, endless: bool) -> bool:
-    return len(port.output) != size or (endless and not port.busy)
+    return len(port.output) != size or (endless and not port.may_speak)

@@ -48,6 +48,11 @@ class Port:
         """True while a command waits for rig time, so that a reply may come by itself."""
         return self.dialect.busy
 
+    @property
+    def may_speak(self) -> bool:
+        """True while bytes may come by themselves: such a reply, or lines for events."""
+        return self.dialect.may_speak
+
     def _tell(self, what: str, data: bytes = b"") -> None:
         """Let a recorder know what is done to the port, or comes out of it (`reply`)."""
         if self.tap is not None:
