@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import deque
 from typing import TYPE_CHECKING, Protocol
 
@@ -27,6 +28,8 @@ if TYPE_CHECKING:
     from .station import Station
 
 INPUT_LIMIT = 64 * 1024
+_WHITE = bytes([32] * 32 + list(range(32, 256)))
+_NOT_PLAIN = re.compile("[^ -~]")
 
 
 class Dialect(Protocol):
@@ -94,7 +97,7 @@ class ScpiDialect(Dialect):
         self._path = ""
         self.reporting = False
         self._told = 0
-        self._sense()
+        self.sense()
 
     @property
     def busy(self) -> bool:
@@ -131,7 +134,9 @@ class ScpiDialect(Dialect):
 
     def poll(self) -> bytes:
         """Look whether the wait is over, and go on with what was kept meanwhile."""
-        self._sense()
+        self.sense()
+        if self.reporting:
+            self._report()
         self.notice_completion()
         wait = self._wait
         if wait is not None and (wait.done() or self.rig.now >= wait.until):
@@ -160,7 +165,7 @@ class ScpiDialect(Dialect):
             self.completion_armed = False
             self.status.events |= Event.OPC
 
-    def _sense(self) -> None:
+    def sense(self) -> None:
         """Let the SCPI register groups see what their conditions are now."""
         self.status.operation.sense(self.words.operation(self))
         self.status.questionable.sense(self.words.questionable(self))
@@ -210,10 +215,10 @@ class ScpiDialect(Dialect):
     def _begin(self, line: bytes) -> None:
         self._path = ""
         # IEEE 488.2 counts every control character but newline as white space.
-        text = "".join(chr(byte) if byte > 32 else " " for byte in line)
-        bad = next((char for char in text if char > "~"), None)
+        text = line.translate(_WHITE).decode("latin-1")
+        bad = _NOT_PLAIN.search(text)
         if bad is not None:
-            self.status.post(-101, f"byte {ord(bad)} in a message; plain ASCII only")
+            self.status.post(-101, f"byte {ord(bad.group())} in a message; plain ASCII only")
             return
         self._units.extend(unit for unit in split_units(text) if not unit.isspace() and unit)
 
@@ -249,4 +254,5 @@ class ScpiDialect(Dialect):
         try:
             return command.call(self, query, data)
         finally:
-            self._sense()
+            if not query:
+                self.sense()

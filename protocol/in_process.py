@@ -16,7 +16,7 @@ from serial.serialutil import PortNotOpenError, SerialBase, SerialException
 from ..errors import DryrigError
 from ..sim.clock import NEVER, TICKS_PER_S, ticks
 from .again import see_again
-from .lease import Lease
+from .lease import Lease, WrongThread
 from .url import parse_url
 
 if TYPE_CHECKING:
@@ -172,6 +172,10 @@ class Serial(SerialBase):
     def _held(self) -> Lease:
         if self._lease is None:
             raise PortNotOpenError()
+        try:
+            self._lease.check_thread()
+        except WrongThread as error:
+            raise SerialException(f"port {self.port!r}: {error}") from None
         return self._lease
 
     def _call(self) -> Port:

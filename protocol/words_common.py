@@ -91,6 +91,7 @@ def _events(session: ScpiDialect) -> str:
 
 
 def _status_byte(session: ScpiDialect) -> str:
+    session.sense()
     session.notice_completion()
     # On a serial line a reply leaves at once, so that only this message's replies can wait.
     byte = session.status.status_byte(message_available=session.has_reply)
@@ -129,10 +130,12 @@ def _preset(session: ScpiDialect) -> None:
 
 
 def _operation(session: ScpiDialect) -> RegisterGroup:
+    session.sense()
     return session.status.operation
 
 
 def _questionable(session: ScpiDialect) -> RegisterGroup:
+    session.sense()
     return session.status.questionable
 
 
@@ -271,13 +274,13 @@ def common(reset_help: str, operation: str = "", questionable: str = "") -> tupl
         Command(
             "STATus:OPERation:CONDition",
             f"what is under way: {operation or 'no bit is used'}",
-            ask=lambda session: str(session.status.operation.condition),
+            ask=lambda session: str(_operation(session).condition),
             replies="bits",
         ),
         Command(
             "STATus:QUEStionable:CONDition",
             f"what is not as it should be: {questionable or 'no bit is used'}",
-            ask=lambda session: str(session.status.questionable.condition),
+            ask=lambda session: str(_questionable(session).condition),
             replies="bits",
         ),
     )

@@ -119,7 +119,13 @@ def _mask(flags: list[bool]) -> int:
     return sum(1 << number for number, flag in enumerate(flags) if flag)
 
 
+def _flagged(session: ScpiDialect, axes: list[int]) -> str:
+    session.sense()
+    return joined([str(int(session.rig.card.following.beyond[axis])) for axis in axes])
+
+
 def _summary(session: ScpiDialect) -> str:
+    session.sense()
     card, status = session.rig.card, session.status
     axes = range(card.axes)
     values = (
@@ -210,7 +216,7 @@ HOMING: tuple[Command, ...] = (
     Command(
         "FOLLowing:FLAG",
         "whether the following error is beyond its limit",
-        ask=each(lambda card, axis: str(int(card.following.beyond[axis]))),
+        ask=_flagged,
         channels=_ANY,
         replies="0|1",
     ),
