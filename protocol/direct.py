@@ -7,14 +7,14 @@ owns it.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Self
 from urllib.parse import quote
 
 from ..errors import DryrigError, nearest
-from ..sim.card import Edge, Latch
+from ..sim.card import Card, Edge, Latch
 from ..sim.clock import TICKS_PER_S, ticks
 from .in_process import Serial
 from .lease import Lease
@@ -44,6 +44,12 @@ class DirectJoint:
     def __repr__(self) -> str:
         return f"<joint {self.name}>"
 
+    def _act(self, action: Callable[[Card], None]) -> None:
+        """Let the card do it, and whoever watches the card's state notice."""
+        rig = self._owner._use()
+        action(rig.card)
+        rig.notify()
+
     @property
     def enabled(self) -> bool:
         """The card's ENABLE output; can be set. Off lets a limp link fall."""
@@ -51,7 +57,7 @@ class DirectJoint:
 
     @enabled.setter
     def enabled(self, on: bool) -> None:
-        self._owner._use().card.enable(self._axis, on)
+        self._act(lambda card: card.enable(self._axis, on))
 
     @property
     def rate(self) -> float:
@@ -120,23 +126,23 @@ class DirectJoint:
 
     def move(self, steps: int) -> None:
         """Start a move by so many steps. Raises `CardBusy` while the axis moves."""
-        self._owner._use().card.move(self._axis, steps)
+        self._act(lambda card: card.move(self._axis, steps))
 
     def run(self, sign: int) -> None:
         """Run until halted or aborted, up (1) or down (-1). Raises `CardBusy`."""
-        self._owner._use().card.run(self._axis, sign)
+        self._act(lambda card: card.run(self._axis, sign))
 
     def jog(self, steps_per_s: float) -> None:
         """Run at this signed rate, or change to it on the run; 0 ends it. Raises `CardBusy`."""
-        self._owner._use().card.jog(self._axis, steps_per_s)
+        self._act(lambda card: card.jog(self._axis, steps_per_s))
 
     def abort(self) -> None:
         """Slow down to rest."""
-        self._owner._use().card.abort(self._axis)
+        self._act(lambda card: card.abort(self._axis))
 
     def halt_on(self, edge: Edge | None) -> None:
         """Halt at the next such edge ("RISE", "FALL", "INDEX") of this axis; None disarms."""
-        self._owner._use().card.arm_halt(self._axis, edge)
+        self._act(lambda card: card.arm_halt(self._axis, edge))
 
 
 class DirectRig:

@@ -108,10 +108,9 @@ def _check_join(shared: _Shared, request: Request) -> None:
     name = request.rig
     first = shared.first
     if request.role in shared.held:
+        port = f"the {request.role} port of rig" if request.role else "rig"
         raise LeaseError(
-            f"the {request.role} port of rig {name!r} is open already; "
-            if request.role
-            else f"rig {name!r} is there already; close it first or use another rig= name"
+            f"{port} {name!r} is open already; close it first or use another rig= name"
         )
     if request.scene != first.scene:
         raise LeaseError(f"rig {name!r} is a {first.scene!r}, not a {request.scene!r}")

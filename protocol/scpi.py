@@ -92,7 +92,8 @@ class Command:
         if isinstance(setting, Number) and setting.limits and is_limit(elements[0]):
             if len(elements) > 1:
                 raise ScpiError(-108, f"{self.header}: {elements[1][:30]} is one too many")
-            return real(cast("float", self._parsed(setting, elements[0])))
+            value = cast("float", self._parsed(setting, elements[0]))
+            return str(int(value)) if setting.whole else real(value)
         return None
 
     def _parsed(self, parameter: Parameter, element: str) -> object:

@@ -12,6 +12,7 @@ import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Protocol
 
 from .headers import short_form, spelling
@@ -247,6 +248,11 @@ def parse_channels(text: str, count: int) -> list[int]:
 
     Raises ScpiError -171 for what is not such a list, -222 outside 1 to `count`.
     """
+    return list(_channels(text, count))
+
+
+@lru_cache(maxsize=256)
+def _channels(text: str, count: int) -> tuple[int, ...]:
     if _kind(text) != "expression":
         raise _refuse(text, "a channel list such as (@1:6)")
     match = re.fullmatch(r"\(\s*@\s*(.*?)\s*\)", text, re.S)
@@ -266,7 +272,7 @@ def parse_channels(text: str, count: int) -> list[int]:
         indexes.extend(channel - 1 for channel in range(first, last + step, step))
     if len(indexes) > 4 * count:
         raise ScpiError(-222, f"{text[:30]}: at most {4 * count} channels in one list")
-    return indexes
+    return tuple(indexes)
 
 
 def real(value: float) -> str:

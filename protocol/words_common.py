@@ -75,6 +75,7 @@ def _reset(session: ScpiDialect) -> None:
 
 def _arm_completion(session: ScpiDialect) -> None:
     session.completion_armed = True
+    session.notice_completion()
 
 
 def _set_event_enable(session: ScpiDialect, mask: float) -> None:
