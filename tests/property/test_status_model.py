@@ -10,7 +10,12 @@ from typing import Any
 
 from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
-from hypothesis.stateful import RuleBasedStateMachine, rule, run_state_machine_as_test
+from hypothesis.stateful import (
+    RuleBasedStateMachine,
+    invariant,
+    rule,
+    run_state_machine_as_test,
+)
 
 from dryrig.protocol.dialect import ScpiDialect
 from dryrig.protocol.port import Port
@@ -133,13 +138,16 @@ class StatusMachine(RuleBasedStateMachine):
         self.rig.advance(self.rig.now + round(seconds * TICKS_PER_S))
 
     def send(self, text: str) -> None:
-        type(self).steps += 1
         assert self.to(self.card, text) == ""
         self.model.look()
 
     def ask(self, text: str, expected: object) -> None:
-        type(self).steps += 1
         assert self.to(self.card, text) == str(expected)
+
+    @invariant()
+    def summarises(self) -> None:
+        type(self).steps += 1
+        self.ask("*STB?", self.model.stb())
 
     @rule(which=st.sampled_from(WRONG))
     def goes_wrong(self, which: tuple[str, int]) -> None:
@@ -155,7 +163,6 @@ class StatusMachine(RuleBasedStateMachine):
     @rule()
     def next_error(self) -> None:
         number = self.model.queue.pop(0) if self.model.queue else 0
-        type(self).steps += 1
         assert self.to(self.card, "SYST:ERR?").split(",")[0] == str(number)
 
     @rule()
@@ -185,10 +192,6 @@ class StatusMachine(RuleBasedStateMachine):
     def reads_events(self) -> None:
         self.ask("*ESR?", self.model.esr)
         self.model.esr = 0
-
-    @rule()
-    def reads_status_byte(self) -> None:
-        self.ask("*STB?", self.model.stb())
 
     @rule()
     def reads_status_byte_after_a_reply(self) -> None:
