@@ -236,6 +236,38 @@ def demo(
 
 
 @app.command()
+def drill(
+    scene: SceneName,
+    level: Annotated[int, typer.Option(help="1: clear, 2: mistaken for others, 3: hard.")] = 1,
+    seed: Annotated[
+        int | None, typer.Option(min=0, help="Which drill; without it, one by chance.")
+    ] = None,
+    out: Annotated[
+        Path, typer.Option(metavar="DIR", help="Folder for the record and the picture.")
+    ] = Path("dryrig-drill"),
+) -> None:
+    """Find a hidden fault, or none, with hands and meter; be marked, and see what it was.
+
+    Exit code 0: handed in. 1: left, or ended by an unsafe act. 2: could not run.
+    """
+    import secrets
+
+    from .bench.drill_terminal import run_drill
+
+    chosen = secrets.randbelow(10_000) if seed is None else seed
+    try:
+        with _stoppable():
+            code = run_drill(scene, level, chosen, out, _say)
+    except Stopped as stopped:
+        _fail(f"stopped by {stopped}; the record is kept in {out}")
+    except Exception as error:
+        if not _expected(error):
+            raise
+        _fail(error)
+    raise typer.Exit(code)
+
+
+@app.command()
 def replay(
     file: Annotated[Path, typer.Argument(metavar="FILE", help="From `dryrig serve --record`.")],
 ) -> None:

@@ -15,6 +15,7 @@ from ..commission.hand import PortHand
 from ..commission.line import Line
 from ..commission.result import Result
 from ..commission.run import commission
+from ..faults import Injector
 from ..protocol.in_process import Serial
 from ..scenes import scene_path
 from ..sim.rig import Rig
@@ -43,6 +44,8 @@ def commissioned(scene: str, seed: int, fault: str = "") -> Result:
 class Workplace:
     """Ports of a new rig by the host side's own clients; `rig` is there for its trace only.
 
+    `injector` is the teacher's: it puts faults in and takes them out.
+
     `start_deg` is the pose at the beginning, one angle a joint, or the arm's rest pose. Raises
     CommissionError, with FaultError's text when the fault cannot be put in.
     """
@@ -59,6 +62,7 @@ class Workplace:
             self._open = stack.pop_all()
         self.hand = PortHand(self.hands)
         self.rig: Rig = teacher.station.rig
+        self.injector: Injector = teacher.station.injector
 
     def __enter__(self) -> Self:
         return self

@@ -16,6 +16,7 @@ from .disc import STATES, TWO_PI, Disc
 from .encoder import HOLD, Counter, Drives, Pins
 from .harness import input_pins
 from .parts import Parts
+from .pick_up import pick_up
 from .pins import InputPin
 from .pose import Wait
 from .settling import Settling
@@ -189,7 +190,8 @@ class Counting:
                         for states, reading in rows.items()
                     },
                 )
-            pin.drive(now, volts, ohm)
+            shared = pick_up(rig.pins, harness.look(name), name) if pin.floats(ohm) else None
+            pin.drive(now, volts, ohm, shared)
             follow = None if channel in slow else self._follower(number, channel)
             rig.follow_pin(name, follow)
         for states, row in readings.items():
@@ -204,7 +206,7 @@ class Counting:
 
     def _follower(self, number: int, channel: int) -> Callable[[int], None]:
         def follow(level: int) -> None:
-            self.counters[number].pin(channel, level)
+            self.counters[number].pin(channel, level, self._rig.now)
             self._flipped(number, channel, level)
             if channel == 2 and number in self._watched:
                 self._look_for_index()

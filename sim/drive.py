@@ -133,6 +133,11 @@ class Drive:
         """A single edge of the STEP input, outside a pulse train."""
         self._field += sign
 
+    def unmixed(self) -> tuple[float, float] | None:
+        """The current of each coil, as a share of the set one, if neither gets another's."""
+        (aa, ab), (ba, bb) = self.coils
+        return None if ab or ba or self._borrows or not self.energised else (aa, bb)
+
     def field_steps(self, tick: int) -> int:
         """The field in whole microsteps."""
         field = self._field
@@ -188,6 +193,10 @@ class Drive:
         cosine, sine = strength * math.cos(angle), strength * math.sin(angle)
         (aa, ab), (ba, bb) = coils
         return aa * cosine + ab * sine, ba * cosine + bb * sine
+
+    def lag_rad(self, tick: int, rotor_rad: float) -> float:
+        """How far the rotor is from the nearest well of the field, electrical rad, unsigned."""
+        return abs(math.remainder((self.field(tick)[0] - rotor_rad) * self.teeth, 2 * math.pi))
 
     def capture(self, tick: int, rotor_rad: float) -> None:
         """Take the well nearest to the rotor as the one it is held in."""

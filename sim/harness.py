@@ -10,6 +10,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 
+import numpy as np
+
 from ..errors import UnknownTerminal, nearest
 from ..scenes import WIRES, Joint, Scene
 from .circuit import (
@@ -59,6 +61,16 @@ class Solved:
         if self._island is not None and node in self._island.index:
             return float(self.volts[self._island.index[node]])
         return float(self._known[self._known_index[node]])
+
+    def has(self, node: str) -> bool:
+        """Whether a node lies in this island."""
+        return self._island is not None and node in self._island.index
+
+    def transfer_ohm(self, at: Sequence[str], of: Sequence[str]) -> Array:
+        """Volts at nodes for an ampere into others, ohms, shape (len(at), len(of))."""
+        assert self._island is not None
+        rows, columns = ([self._island.index[node] for node in nodes] for nodes in (at, of))
+        return self._block.transfer[np.ix_(rows, columns)]
 
     def source_ohm(self, node: str) -> float:
         """Thevenin resistance at a node; rails count as 0."""
@@ -180,29 +192,14 @@ class Harness:
         self._settle()
 
     def set(self, name: str, setting: int) -> bool:
-        """Put a contact or output into a setting. True when the rails had to be solved anew.
-
-        A change that moves a rail's current by less than 5 mA leaves the rails as they are: it
-        is below a millivolt of their internal resistance.
-        """
+        """Put a contact or output into a setting. True when the rails were solved anew."""
         if self.settings[name] == setting:
             return False
-        island = self.circuit.island_of_choice.get(name)
-        if island is None:
-            self.settings[name] = setting
-            return False
-        before = self._rail_amps(island)
         self.settings[name] = setting
-        if float(abs(self._rail_amps(island) - before).max()) < 5e-3:
-            return False
-        self._settle(island)
-        return True
-
-    def _rail_amps(self, island: Island) -> Array:
-        known_v = self.circuit.known_v
-        _, block, _ = island.solve(self.settings, known_v)
-        amps: Array = block.drawn + block.admittance @ known_v
-        return amps[: len(RAILS) - 1]
+        island = self.circuit.island_of_choice.get(name)
+        if island is not None:
+            self._settle(island)
+        return island is not None
 
     def look(self, node: str) -> Solved:
         """The island around a node, solved as things are."""
@@ -319,10 +316,13 @@ class Harness:
                 )
             )
         supply = (f"{name}.DRIVE.24V", f"{name}.DRIVE.0V")
+        # What the coils' copper turns into heat comes from the supply: by the current's square.
+        share = self.parts.parameter(f"{name}.MOTOR", "current") ** 2
+        load_a = drive.idle_a + share * (drive.load_a - drive.idle_a)
         choices.append(
             Choice(
                 f"{name}.DRIVE",
-                ([(*supply, volts / drive.idle_a)], [(*supply, volts / drive.load_a)]),
+                ([(*supply, volts / drive.idle_a)], [(*supply, volts / load_a)]),
             )
         )
         for coil in COILS:

@@ -11,12 +11,16 @@ from __future__ import annotations
 
 import cmath
 import math
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from .clock import NEVER, TICKS_PER_S
 from .individual import drawn
 from .settling import Settling
+
+if TYPE_CHECKING:
+    from .pick_up import PickUp
 
 AT_ONCE_S = 0.5e-6
 """A time constant that is over before the next edge: at the card's highest rate a disc needs some
@@ -43,7 +47,7 @@ class InputPin:
     ) -> None:
         self.name = name
         self.level = 0
-        self._farad, self._low_v, self._high_v = farad, low_v, high_v
+        self.farad, self._low_v, self._high_v = farad, low_v, high_v
         self._hum_a, self._omega, self._drift_a = hum_a, 2 * math.pi * hum_hz, drift_a
         random = drawn(seed, f"{name}.pickup")
         self._hum_phase = random.uniform(0, 2 * math.pi)
@@ -54,6 +58,7 @@ class InputPin:
         self._from_v = self._to_v = 0.0
         self._since = 0
         self._ohm = 0.0
+        self._shared: PickUp | None = None
         self._settling: Settling | None = None
 
     def floats(self, source_ohm: float) -> bool:
@@ -62,11 +67,11 @@ class InputPin:
 
     def slow(self, source_ohm: float) -> bool:
         """Whether such a source drives the input, but takes its time."""
-        return source_ohm * self._farad > AT_ONCE_S and not self.floats(source_ohm)
+        return source_ohm * self.farad > AT_ONCE_S and not self.floats(source_ohm)
 
     def tau_ticks(self, source_ohm: float) -> float:
         """Time constant with such a source."""
-        return source_ohm * self._farad * TICKS_PER_S
+        return source_ohm * self.farad * TICKS_PER_S
 
     @property
     def thresholds(self) -> tuple[float, float]:
@@ -78,11 +83,17 @@ class InputPin:
         """Whether nothing drives the input."""
         return self.floats(self._ohm)
 
-    def drive(self, now: int, volts: float, source_ohm: float) -> None:
-        """The circuit around the input changed: new open volts and source resistance."""
-        if volts == self._to_v and source_ohm == self._ohm:
+    def drive(
+        self, now: int, volts: float, source_ohm: float, shared: PickUp | None = None
+    ) -> None:
+        """The circuit around the input changed: new open volts and source resistance.
+
+        `shared` is what it picks up while it floats together with others.
+        """
+        if volts == self._to_v and source_ohm == self._ohm and shared == self._shared:
             return
         held = self._charge(now)
+        self._shared = shared
         self._settling = None
         if self.slow(source_ohm):
             self._settling = Settling(self._low_v, self._high_v, self.level, held)
@@ -101,7 +112,7 @@ class InputPin:
         if not self.floating:
             return self._to_v
         elapsed = (now - self._since) / TICKS_PER_S
-        decay = math.exp(-elapsed / (self._ohm * self._farad))
+        decay = math.exp(-elapsed / self._tau_s())
         return self._to_v + (self._from_v - self._to_v) * decay
 
     def drift_v(self, now: int, ohm: float) -> float:
@@ -114,10 +125,21 @@ class InputPin:
 
     def hum(self) -> tuple[complex, complex]:
         """Mains current coupled in (peak phasor, A) and the input's own admittance (S)."""
-        return cmath.rect(self._hum_a, self._hum_phase), 1j * self._omega * self._farad
+        return cmath.rect(self._hum_a, self._hum_phase), 1j * self._omega * self.farad
+
+    def _tau_s(self) -> float:
+        return self._ohm * (self._shared.farad if self._shared else self.farad)
+
+    def _wander_v(self, now: int) -> float:
+        if self._shared is None:
+            return self.drift_v(now, self._ohm)
+        return sum(pin.drift_v(now, ohm) for pin, ohm in self._shared.wander)
 
     def _hum_v(self) -> tuple[float, float]:
-        lag = self._omega * self._ohm * self._farad
+        """Height and phase."""
+        if self._shared is not None:
+            return cmath.polar(self._shared.hum_v)
+        lag = self._omega * self._ohm * self.farad
         return self._hum_a * self._ohm / math.hypot(1, lag), self._hum_phase - math.atan(lag)
 
     def volts(self, now: int) -> float:
@@ -126,7 +148,7 @@ class InputPin:
             return self._charge(now)
         height, phase = self._hum_v()
         hum = height * math.cos(self._omega * now / TICKS_PER_S + phase)
-        return self._charge(now) + hum + self.drift_v(now, self._ohm)
+        return self._charge(now) + hum + self._wander_v(now)
 
     def next_crossing(self, now: int) -> tuple[int, int] | None:
         """The next tick at which the level changes, and the new level.
@@ -142,7 +164,8 @@ class InputPin:
         if not self.floating:
             return None
         height, phase = self._hum_v()
-        swing = height + self._drift_a * self._ohm
+        shares = self._shared.wander if self._shared else ((self, self._ohm),)
+        swing = height + sum(pin._drift_a * ohm for pin, ohm in shares)
         high = max(self._from_v, self._to_v) + swing
         low = min(self._from_v, self._to_v) - swing
         if (self.level == 0 and high < self._high_v) or (self.level == 1 and low > self._low_v):
@@ -151,13 +174,9 @@ class InputPin:
         grid = np.linspace(0, window, _GRID)
         elapsed = (now - self._since + grid) / TICKS_PER_S
         time = (now + grid) / TICKS_PER_S
-        values = self._to_v + (self._from_v - self._to_v) * np.exp(
-            -elapsed / (self._ohm * self._farad)
-        )
+        values = self._to_v + (self._from_v - self._to_v) * np.exp(-elapsed / self._tau_s())
         values += height * np.cos(self._omega * time + phase)
-        values += np.linspace(
-            self.drift_v(now, self._ohm), self.drift_v(now + window, self._ohm), _GRID
-        )
+        values += np.linspace(self._wander_v(now), self._wander_v(now + window), _GRID)
         beyond = values >= self._high_v if self.level == 0 else values <= self._low_v
         hits = np.flatnonzero(beyond)
         if hits.size == 0:

@@ -29,6 +29,7 @@ from .individual import Individual, draw_individual, draw_scene, drawn_figures
 from .meter import Meter
 from .motion import Motion
 from .parts import Parts
+from .pick_up import pick_up
 from .pins import InputPin
 from .start import check_start, find_start, pair_name
 from .switch import AT_REST, IN_TRANSIT, PRESSED, Switch
@@ -345,7 +346,9 @@ class Rig:
     def _follow(self, number: int, name: str, solved: Solved) -> None:
         """Let a switch input follow its circuit."""
         pin = self.pins[name]
-        pin.drive(self.now, solved.volt(name), solved.source_ohm(name))
+        ohm = solved.source_ohm(name)
+        shared = pick_up(self.pins, solved, name) if pin.floats(ohm) else None
+        pin.drive(self.now, solved.volt(name), ohm, shared)
         self.follow_pin(name, lambda level: self._switch_edge(number, level))
         self._switch_edge(number, pin.level)
 

@@ -25,6 +25,7 @@ _HAND_N_M_S_PER_RAD = 0.5
 
 _Holding = tuple[int, float, float, float]
 _Turning = tuple[int, Drive, float, float, float]
+_Spinning = tuple[int, Drive, float, float, float, float, float]
 Told = Callable[[int, list[float]], bool]
 
 
@@ -88,7 +89,7 @@ class Slipping:
         step, read = pose.body.step, pose.body.positions
         tick, position = pose.tick, pose.position
         gaps = [shaft - joint for shaft, joint in zip(pose.shaft, position, strict=True)]
-        holding, turning, couplings = self._split(tick, gaps)
+        holding, spinning, turning, couplings = self._split(tick, gaps)
         strength = [drive.strength(tick) for drive in pose.drives]
         lows, highs = pose.narrowed() if pose.waits else (pose.low, pose.high)
         hand = pose.hand
@@ -97,6 +98,11 @@ class Slipping:
             torques = [0.0] * count
             for joint, peak, angle, gear in holding:
                 torques[joint] = peak * sine(angle - position[joint] * gear)
+            for joint, drive, mean, apart, unit, phase, gear in spinning:
+                field = drive.field_steps(tick) * unit
+                rotor = position[joint] * gear + phase
+                pull = mean * sine(field - rotor) + apart * sine(field + rotor)
+                torques[joint] = strength[joint] * pull
             for joint, drive, gain, phase, gear in turning:
                 first, second = drive.coil_currents(tick, strength[joint])
                 rotor = position[joint] * gear + phase
@@ -109,16 +115,17 @@ class Slipping:
             tick += SUBSTEP
             position = read()
             substeps += 1
-            if turning and not substeps % CHECK_EVERY:
+            if (turning or spinning) and not substeps % CHECK_EVERY:
                 strength = [drive.strength(tick) for drive in pose.drives]
             if couplings:  # their phase may have moved
-                holding, turning, couplings = self._split(tick, gaps)
+                holding, spinning, turning, couplings = self._split(tick, gaps)
             tripped = not (all(map(lt, lows, position)) and all(map(lt, position, highs)))
             if tripped or not substeps % _TELL_EVERY:
                 self.substeps = substeps
                 self._reach(tick, position, gaps)
-                if self._changing:
-                    self._refriction(position, pose.body.state()[1])
+                if not substeps % CHECK_EVERY:
+                    pose.velocity = pose.body.state()[1]
+                    self._refriction(position, pose.velocity)
                 # A cam may have changed the wiring: begin anew.
                 if told(tick, torques) or tripped:
                     return
@@ -133,10 +140,15 @@ class Slipping:
 
     def _split(
         self, tick: int, gaps: list[float]
-    ) -> tuple[list[_Holding], list[_Turning], list[int]]:
-        """Live joints whose field stands, those whose field turns, those with a coupling."""
+    ) -> tuple[list[_Holding], list[_Spinning], list[_Turning], list[int]]:
+        """Live joints whose field stands; whose field turns, each coil by its own current; whose
+        field turns otherwise, or that have a coupling; and those with a coupling.
+        """
         pose = self._pose
-        holding, turning, couplings = [], [], []
+        holding: list[_Holding] = []
+        spinning: list[_Spinning] = []
+        turning: list[_Turning] = []
+        couplings: list[int] = []
         for joint, (drive, gear) in enumerate(zip(pose.drives, pose.gears, strict=True)):
             if not drive.live:
                 continue
@@ -145,13 +157,18 @@ class Slipping:
             turn = gear.to_motor * drive.teeth
             if gear.slip_n_m < math.inf:
                 couplings.append(joint)
-            if drive.moving or gear.slip_n_m < math.inf:
+            coils = drive.unmixed()
+            if drive.moving and not gear.slip_n_m < math.inf and coils is not None:
+                mean, apart = gain * (coils[0] + coils[1]) / 2, gain * (coils[1] - coils[0]) / 2
+                unit = drive.rad_per_step * drive.teeth
+                spinning.append((joint, drive, mean, apart, unit, phase, turn))
+            elif drive.moving or gear.slip_n_m < math.inf:
                 turning.append((joint, drive, gain, phase, turn))
             else:
                 first, second = drive.coil_currents(tick, drive.strength(tick))
                 peak = gain * math.hypot(first, second)
                 holding.append((joint, peak, math.atan2(second, first) - phase, turn))
-        return holding, turning, couplings
+        return holding, spinning, turning, couplings
 
     def _slip_coupling(self, joint: int, tick: int, shaft: float, torques: list[float]) -> None:
         """Pass no more torque than the coupling can; what the shaft turns on moves its phase.
