@@ -228,9 +228,9 @@ HOMING: tuple[Command, ...] = (
     ),
     Command(
         "STOP:LEVel",
-        "the stop input: 1 = 3.3 V, circuit closed on a sound arm; 0 = open, the drives have no "
-        "power",
-        ask=lambda session: str(int(not session.rig.card.stop_open)),
+        "the stop input: 0 = 0 V, circuit closed; 1 = open (STOP is in, or a wire is off), and the "
+        "drives have no power",
+        ask=lambda session: str(int(session.rig.card.stop_open)),
         replies="0|1",
     ),
     Command(

@@ -39,9 +39,10 @@ CHANNELS = ("A", "B", "Z")
 _QUADRATURE = ((0, 0), (1, 0), (1, 1), (0, 1))
 _HALF_24V = 12.0
 STOP_INPUT = "CARD.STOP"
-"""The card's stop input: 3.3 V through the STOP button's second contact while the circuit is
-closed, else pulled to 0 V, so that a broken circuit reads as an open one."""
+"""The card's stop input: tied to 0 V by the STOP button's second contact, else pulled up by the
+card, whose logic lives on the host's cable. A broken circuit reads as an open one."""
 _STOP_PULL_OHM = 4.7e3  # common practice for an external pull: 4.7 to 10 kohm; value from memory
+_LOGIC_V = 3.3
 TEST_OHM = 10e3
 """The test resistor that a person clips between two terminals."""
 
@@ -264,9 +265,9 @@ class Harness:
             links.append((self.node(self.clip[0]), self.node(self.clip[1]), TEST_OHM))
         links.append((STOP_INPUT, GROUND, _STOP_PULL_OHM))
         leds: list[Led] = []
-        closed = (STOP_INPUT, "RAIL.3V3", self.scene.switch.closed_ohm)
+        closed = (STOP_INPUT, GROUND, self.scene.switch.closed_ohm)
         choices = [Choice("STOP", ([closed], []))]
-        injections: list[tuple[str, float]] = []
+        injections = [(STOP_INPUT, _LOGIC_V / _STOP_PULL_OHM)]  # the pull-up, as its equivalent
         fixed: list[str] = []
         for joint in self.scene.joint:
             self._add_card(joint, links, choices, injections)

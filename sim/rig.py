@@ -355,8 +355,8 @@ class Rig:
     def _follow_stop(self) -> None:
         """Let the card's stop input follow its circuit; between the thresholds it stays."""
         volts = self.harness.look(STOP_INPUT).volt(STOP_INPUT)
-        limit = self.scene.card.input_high_v if self.card.stop_open else self.scene.card.input_low_v
-        is_open = bool(volts < limit)
+        limit = self.scene.card.input_low_v if self.card.stop_open else self.scene.card.input_high_v
+        is_open = bool(volts > limit)
         if is_open != self.card.stop_open:
             self.card.stop_circuit(is_open)
 

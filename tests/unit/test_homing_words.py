@@ -182,12 +182,13 @@ def test_the_stop_input_is_wired(station: Station) -> None:
         return float(hands.take(100))
 
     assert '"CARD.STOP"' in send(hands, "TERM?")
-    assert volts() == pytest.approx(3.3, abs=0.1)
+    assert volts() == pytest.approx(0.0, abs=0.002)
     send(hands, "STOP ON")
-    assert volts() == pytest.approx(0.0, abs=0.01)
+    assert volts() == pytest.approx(3.3, abs=0.03)
+    assert send(card, "STOP:LEV?") == "1\n"
+    # The card's logic lives on the host's cable.
     send(hands, "STOP OFF;:SUPP:MAIN OFF")
-    # Without 3.3 V the input reads as open: what is broken stops the arm.
-    assert send(card, "STOP:LEV?") == "0\n"
+    assert send(card, "STOP:LEV?;:STAT:QUES:COND?") == "0;1\n"
 
 
 def test_one_line_to_poll(station: Station) -> None:

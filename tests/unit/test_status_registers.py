@@ -67,11 +67,11 @@ def test_the_end_of_a_motion_is_a_fall(station: Station) -> None:
 
 def test_the_stop_circuit_and_the_supply_are_questionable(station: Station) -> None:
     card, hands = station.ports["card"], station.ports["hands"]
-    assert send(card, "STAT:QUES:COND?;:STOP:LEV?") == "0;1\n"
+    assert send(card, "STAT:QUES:COND?;:STOP:LEV?") == "0;0\n"
     send(hands, "SUPP:MOT OFF")
     assert send(card, "STAT:QUES:COND?") == "1\n"
     send(hands, "STOP ON")
-    assert send(card, "STAT:QUES:COND?;:STOP:LEV?") == "1025;0\n"
+    assert send(card, "STAT:QUES:COND?;:STOP:LEV?") == "1025;1\n"
     send(hands, "STOP OFF;:SUPP:MOT ON")
     assert send(card, "STAT:QUES:COND?;:STAT:QUES?") == "0;1025\n"
 
