@@ -170,8 +170,8 @@ def _no_edge(card: Card, joint: Joint, phase: str, limit_deg: float) -> None:
     raise HomingFailed(
         joint,
         Kind.HOME_NO_EDGE,
-        f"the {phase} search ran {limit_deg:.1f} deg towards the switch and met no edge; the "
-        f"input reads {level}",
+        f"the {phase} search ran {limit_deg:.1f} {joint.unit} towards the switch and met no "
+        f"edge; the input reads {level}",
         level=level,
     )
 
@@ -217,7 +217,7 @@ def _leave(card: Card, joints: list[Joint], moves: Mapping[int, int]) -> None:
             raise HomingFailed(
                 joint,
                 Kind.HOME_NO_RELEASE,
-                f"backed off {deg:.1f} deg and the switch input still reads 1",
+                f"backed off {deg:.1f} {joint.unit} and the switch input still reads 1",
                 backed_off_deg=deg,
             )
 
@@ -229,8 +229,8 @@ def _compare(joint: Joint, fast: Latch, slow: Latch) -> None:
         raise HomingFailed(
             joint,
             Kind.HOME_SCATTER,
-            f"the slow edge lies {apart_deg:+.2f} deg from the fast one; expected within "
-            f"{SCATTER_DEG} deg",
+            f"the slow edge lies {apart_deg:+.2f} {joint.unit} from the fast one; expected within "
+            f"{SCATTER_DEG} {joint.unit}",
             apart_deg=apart_deg,
         )
 

@@ -84,6 +84,9 @@ class Body:
         )
         self._table = self._lay_table(scene.table_m)
         self._joints = self._find_joints(scene)
+        order = sorted(range(self._count), key=lambda joint: self._joints[joint])
+        # The engine's own order of joints, where it is not the scene's.
+        self._order = None if order == list(range(self._count)) else order
         self._add_rotors(scene)
         try:
             self.inverse_dynamics(*([0.0] * self._count for _ in range(3)))
@@ -134,29 +137,49 @@ class Body:
         )
 
     def _find_pairs(self) -> list[Pair]:
-        """Links that are not neighbours; links against the table, the first above it apart.
+        """Links that are not neighbours; links against the table, unless they keep their height.
 
-        The base stands on the table and the first link on the base: they never come nearer.
+        A link without a shape is looked through: what it carries is its neighbour's neighbour.
         """
-        links = range(-1, engine.getNumJoints(self._arm, physicsClientId=self._client))
+        count = engine.getNumJoints(self._arm, physicsClientId=self._client)
         shaped = [
             link
-            for link in links
+            for link in range(-1, count)
             if engine.getCollisionShapeData(self._arm, link, physicsClientId=self._client)
         ]
-        parent = {
-            link: engine.getJointInfo(self._arm, link, physicsClientId=self._client)[16]
-            for link in links[1:]
-        }
+        self.set_state([0.0] * self._count, [0.0] * self._count)
+        below, level = {-1: -2}, {-1}
+        for link in range(count):
+            info = engine.getJointInfo(self._arm, link, physicsClientId=self._client)
+            parent = info[16]
+            below[link] = parent if parent in shaped else below[parent]
+            upright = abs(self._axis(link, info)[2])
+            slides = info[2] == engine.JOINT_PRISMATIC
+            if parent in level and (
+                info[2] == engine.JOINT_FIXED or (upright < 1e-6 if slides else upright > 1 - 1e-6)
+            ):
+                level.add(link)
         pairs = [
             Pair(one, other)
             for one in shaped
             for other in shaped
-            if one < other and parent[other] != one
+            if one < other and below[other] != one
         ]
         if self._table is not None:
-            pairs += [Pair(None, link) for link in shaped if link >= 0 and parent[link] >= 0]
+            pairs += [Pair(None, link) for link in shaped if link not in level]
         return pairs
+
+    def _axis(self, link: int, info: Sequence[Any]) -> list[float]:
+        """A joint's axis in the base frame, where the engine has it now."""
+        state = engine.getLinkState(self._arm, link, 1, 1, physicsClientId=self._client)
+        turn = engine.getMatrixFromQuaternion(state[5])
+        return [sum(turn[3 * row + k] * info[13][k] for k in range(3)) for row in range(3)]
+
+    def name(self, link: int) -> str:
+        """A link as the URDF calls it; -1 is the base."""
+        if link < 0:
+            return str(engine.getBodyInfo(self._arm, self._client)[0].decode())
+        return str(engine.getJointInfo(self._arm, link, physicsClientId=self._client)[12].decode())
 
     def let_touch(self, pairs: Collection[Pair]) -> None:
         """Let the engine see these pairs touch, and no others."""
@@ -194,8 +217,7 @@ class Body:
         low, high = engine.getAABB(self._arm, link, physicsClientId=self._client)
         info = engine.getJointInfo(self._arm, link, physicsClientId=self._client)
         state = engine.getLinkState(self._arm, link, 1, 1, physicsClientId=self._client)
-        turn = engine.getMatrixFromQuaternion(state[5])
-        axis = [sum(turn[3 * row + k] * info[13][k] for k in range(3)) for row in range(3)]
+        axis = self._axis(link, info)
         own = far = 0.0
         for corner in range(8):
             arm = [(high if corner >> k & 1 else low)[k] - state[4][k] for k in range(3)]
@@ -205,9 +227,10 @@ class Body:
             own = max(own, math.sqrt(max(0.0, length * length - along * along)))
         reaches = [0.0] * self._count
         while link >= 0:
-            if link in self._joints:
-                reaches[self._joints.index(link)] = own
             info = engine.getJointInfo(self._arm, link, physicsClientId=self._client)
+            if link in self._joints:
+                slides = info[2] == engine.JOINT_PRISMATIC
+                reaches[self._joints.index(link)] = 1.0 if slides else own
             far += math.hypot(*info[14]) + self._frame_shift_m(info[16])
             own, link = far, info[16]
         return reaches
@@ -229,7 +252,27 @@ class Body:
             raise SceneError(
                 f"{scene.urdf}: no joint {', '.join(missing)}; it has {', '.join(names)}"
             )
+        movable = {name for name, link in names.items() if self._moves(link)}
+        strange = sorted(movable - {joint.name for joint in scene.joint})
+        kinds = {joint.name: joint.kind for joint in scene.joint}
+        wrong = [
+            name
+            for name, kind in kinds.items()
+            if (self._kind(names[name]) == engine.JOINT_PRISMATIC) != (kind == "linear")
+        ]
+        if strange or wrong:
+            self.close()
+            raise SceneError(
+                f"{scene.urdf}: {', '.join(strange or wrong)}: expected the moving joints of the "
+                "scene and no others, prismatic where the scene has a linear axis"
+            )
         return [names[joint.name] for joint in scene.joint]
+
+    def _kind(self, link: int) -> int:
+        return int(engine.getJointInfo(self._arm, link, physicsClientId=self._client)[2])
+
+    def _moves(self, link: int) -> bool:
+        return self._kind(link) in (engine.JOINT_REVOLUTE, engine.JOINT_PRISMATIC)
 
     def _add_rotors(self, scene: Scene) -> None:
         for link in range(-1, engine.getNumJoints(self._arm, physicsClientId=self._client)):
@@ -244,6 +287,9 @@ class Body:
                 physicsClientId=self._client,
             )
         for joint, link in zip(scene.joint, self._joints, strict=True):
+            if joint.kind == "linear":
+                self._add_mass(scene, link, joint.ratio**2 * joint.motor.rotor_kg_m2)
+                continue
             axis = engine.getJointInfo(self._arm, link, physicsClientId=self._client)[13]
             inertia = list(engine.getDynamicsInfo(self._arm, link, self._client)[2])
             rotor = joint.ratio**2 * joint.motor.rotor_kg_m2
@@ -252,6 +298,17 @@ class Body:
             engine.changeDynamics(
                 self._arm, link, localInertiaDiagonal=inertia, physicsClientId=self._client
             )
+
+    def _add_mass(self, scene: Scene, link: int, rotor_kg: float) -> None:
+        """The rotor of a linear axis as mass that slides along, but weighs nothing."""
+        info = engine.getJointInfo(self._arm, link, physicsClientId=self._client)
+        if info[16] >= 0 or abs(info[13][2]) > 1e-9:
+            self.close()
+            raise SceneError(
+                f"{scene.urdf}: {info[1].decode()}: a linear axis lies level and on the base"
+            )
+        mass = engine.getDynamicsInfo(self._arm, link, self._client)[0] + rotor_kg
+        engine.changeDynamics(self._arm, link, mass=mass, physicsClientId=self._client)
 
     def close(self) -> None:
         """Give the client back."""
@@ -264,17 +321,28 @@ class Body:
         self, position: list[float], velocity: list[float], acceleration: list[float]
     ) -> Sequence[float]:
         """Joint torques for a motion, gravity included, friction not."""
+        order = self._order
+        if order is not None:
+            position, velocity, acceleration = (
+                [values[joint] for joint in order] for values in (position, velocity, acceleration)
+            )
         torques: Sequence[float] = engine.calculateInverseDynamics(
             self._arm, position, velocity, acceleration, physicsClientId=self._client
         )
-        return torques
+        return torques if order is None else [torques[order.index(j)] for j in range(self._count)]
 
     def mass_matrix(self, position: list[float]) -> tuple[tuple[float, ...], ...]:
         """Joint-space inertia, kg·m², rotors included."""
+        order = self._order
         matrix: tuple[tuple[float, ...], ...] = engine.calculateMassMatrix(
-            self._arm, position, physicsClientId=self._client
+            self._arm,
+            position if order is None else [position[joint] for joint in order],
+            physicsClientId=self._client,
         )
-        return matrix
+        if order is None:
+            return matrix
+        places = [order.index(joint) for joint in range(self._count)]
+        return tuple(tuple(matrix[row][column] for column in places) for row in places)
 
     def set_state(self, position: Sequence[float], velocity: Sequence[float]) -> None:
         """Put every joint at a position with a velocity."""

@@ -309,7 +309,7 @@ class Motion:
         switch = self._pose.switches[joint]
         low, high = switch.bounds_deg()
         # On the edge itself by construction: go just past it, whatever the last bit says.
-        angle = math.degrees(self._pose.position[joint])
+        angle = self._pose.scene.joint[joint].from_si(self._pose.position[joint])
         past = low if abs(angle - low) < abs(angle - high) else high
         if switch.move_cam(past):
             self._pose.bound(joint)
@@ -336,7 +336,7 @@ class Motion:
         self._on_move()
         for joint, angle in enumerate(pose.position):
             inside = pose.low[joint] < angle < pose.high[joint]
-            if not inside and pose.switches[joint].move_cam(math.degrees(angle)):
+            if not inside and pose.move_cam(joint, angle):
                 pose.bound(joint)
                 self._on_cam(joint)
         if self._slipping.substeps % CHECK_EVERY:

@@ -6,7 +6,6 @@ between two events. Between events nothing moves except by `Motion`'s own accoun
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from types import TracebackType
@@ -31,7 +30,7 @@ from .motion import Motion
 from .parts import Parts
 from .pick_up import pick_up
 from .pins import InputPin
-from .start import check_start, find_start, pair_name
+from .start import check_start, find_start
 from .switch import AT_REST, IN_TRANSIT, PRESSED, Switch
 from .trace import Trace
 from .transmission import Transmission
@@ -256,7 +255,8 @@ class Rig:
         self.driving.watch_standstill()
         self._refresh_all()
         for number, switch in enumerate(self.switches):
-            switch.move_cam(math.degrees(self.motion.positions(self.now)[number]))
+            place = self.motion.positions(self.now)[number]
+            switch.move_cam(self.scene.joint[number].from_si(place))
             self.moved_switch(number)
         self.motion.changed(self.now)
 
@@ -421,7 +421,7 @@ class Rig:
         None when nothing of this arm can touch anything.
         """
         least = self.clearance.least(self.angles_rad(), in_engine=self.motion.engine)
-        return None if least is None else (least[0], pair_name(self.scene, least[1]))
+        return None if least is None else (least[0], self.clearance.named(least[1]))
 
     def touching(self) -> bool:
         """Whether a link touches another, or the table."""
@@ -429,5 +429,6 @@ class Rig:
         return least is not None and least[0] < TOUCHING_M
 
     def truth_deg(self) -> tuple[float, ...]:
-        """True joint angles now, deg."""
-        return tuple(math.degrees(angle) for angle in self.angles_rad())
+        """True joint angles now, deg; mm of a linear axis."""
+        places = zip(self.scene.joint, self.angles_rad(), strict=True)
+        return tuple(joint.from_si(place) for joint, place in places)

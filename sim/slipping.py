@@ -7,7 +7,7 @@ command of the same tick. Play in a gear keeps the flank it had: it is far small
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from operator import lt
 
 from .body import SUBSTEP_HZ
@@ -22,6 +22,7 @@ _AT_REST_RAD_S = 1e-3
 _HELD_N_M = 1e4  # friction of a limp joint whose link rests on the stand
 _HAND_N_M_PER_RAD = 300.0
 _HAND_N_M_S_PER_RAD = 0.5
+_HAND_LINEAR = 60.0  # times as much in N/m, along a linear axis
 
 _Holding = tuple[int, float, float, float]
 _Turning = tuple[int, Drive, float, float, float]
@@ -91,6 +92,11 @@ class Slipping:
         gaps = [shaft - joint for shaft, joint in zip(pose.shaft, position, strict=True)]
         holding, spinning, turning, couplings = self._split(tick, gaps)
         strength = [drive.strength(tick) for drive in pose.drives]
+        weight: Sequence[float] = ()
+        carried = pose.carried()
+        if carried:  # what friction would hold rests on nothing
+            weight = self._weight(position)
+            carried = [j for j in carried if abs(weight[j]) > pose.gears[j].friction_n_m]
         lows, highs = pose.narrowed() if pose.waits else (pose.low, pose.high)
         hand = pose.hand
         count, sine, substeps = pose.count, math.sin, self.substeps
@@ -111,6 +117,8 @@ class Slipping:
                 self._slip_coupling(joint, tick, position[joint] + gaps[joint], torques)
             if hand is not None:
                 torques[hand.joint] += self._hand_torque(tick, position)
+            for joint in carried:
+                torques[joint] += weight[joint]
             step(torques)
             tick += SUBSTEP
             position = read()
@@ -126,6 +134,8 @@ class Slipping:
                 if not substeps % CHECK_EVERY:
                     pose.velocity = pose.body.state()[1]
                     self._refriction(position, pose.velocity)
+                if carried:
+                    weight = self._weight(position)
                 # A cam may have changed the wiring: begin anew.
                 if told(tick, torques) or tripped:
                     return
@@ -191,11 +201,12 @@ class Slipping:
         hand = self._pose.hand
         assert hand is not None
         target, rate = hand.at(tick)
-        torque = _HAND_N_M_PER_RAD * (target - position[hand.joint])
-        torque += _HAND_N_M_S_PER_RAD * (rate - self._pose.body.state()[1][hand.joint])
-        torque = max(-hand.limit_n_m, min(hand.limit_n_m, torque))
-        if self._pose.stand and not self._pose.drives[hand.joint].live:
-            # The stand carries the weight of what is led.
-            still = [0.0] * self._pose.count
-            torque += self._pose.body.inverse_dynamics(position, still, still)[hand.joint]
-        return torque
+        stiff = _HAND_LINEAR if self._pose.scene.joint[hand.joint].kind == "linear" else 1.0
+        torque = stiff * _HAND_N_M_PER_RAD * (target - position[hand.joint])
+        torque += stiff * _HAND_N_M_S_PER_RAD * (rate - self._pose.body.state()[1][hand.joint])
+        return max(-hand.limit_n_m, min(hand.limit_n_m, torque))
+
+    def _weight(self, position: list[float]) -> Sequence[float]:
+        """What gravity asks of every joint."""
+        still = [0.0] * self._pose.count
+        return self._pose.body.inverse_dynamics(position, still, still)

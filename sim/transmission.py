@@ -25,7 +25,7 @@ class Transmission:
         self.friction_n_m = friction_n_m
         self.breakaway = joint.breakaway
         self.brake_n_m = joint.brake_n_m
-        self.backlash_rad = math.radians(joint.backlash_deg)
+        self.backlash_rad = joint.to_si(joint.backlash_deg)
         self.slip_n_m = math.inf
         self.bind_n_m = 0.0
         self.bind_rad = (0.0, 0.0)
@@ -43,11 +43,11 @@ class Transmission:
         before = shaft_rad * self.to_motor
         self._set_ratio(parts.parameter(gear, "ratio"))
         self.phase_rad += before - shaft_rad * self.to_motor
-        self.backlash_rad = math.radians(joint.backlash_deg + parts.parameter(gear, "play_deg"))
+        self.backlash_rad = joint.to_si(joint.backlash_deg + parts.parameter(gear, "play_deg"))
         self.slip_n_m = parts.parameter(f"{joint.name}.COUPLING", "n_m")
         self.bind_n_m = parts.parameter(gear, "bind_n_m")
         middle, width = parts.parameter(gear, "bind_deg"), parts.parameter(gear, "bind_width_deg")
-        self.bind_rad = (math.radians(middle - width / 2), math.radians(middle + width / 2))
+        self.bind_rad = (joint.to_si(middle - width / 2), joint.to_si(middle + width / 2))
 
     def resistance_n_m(
         self, position_rad: float, energised: bool, *, at_rest: bool = False
