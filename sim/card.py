@@ -7,7 +7,7 @@ at the rig's present tick.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal, NamedTuple, Protocol
 
@@ -65,8 +65,8 @@ class Plant(Protocol):
     def output(self, axis: int, pin: str, level: int) -> None:
         """Put an output pin (`DIR`, `ENA`) to a level."""
 
-    def read_count(self, axis: int) -> int:
-        """The counter's value at this tick."""
+    def read_counts(self, axes: Sequence[int]) -> list[int]:
+        """The counters' values at this tick."""
 
     def preset_count(self, axis: int, value: int) -> None:
         """Load the counter."""
@@ -287,7 +287,7 @@ class Card:
 
     def count(self, axis: int) -> int:
         """The encoder counter."""
-        return self._plant.read_count(axis)
+        return self._plant.read_counts([axis])[0]
 
     def preset_count(self, axis: int, value: int) -> None:
         """Load the encoder counter."""

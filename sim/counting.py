@@ -133,17 +133,20 @@ class Counting:
 
     # --- counts ----------------------------------------------------------------------------
 
-    def read(self, number: int) -> int:
-        """A counter now, as wide as the card's is (two's complement)."""
-        rig, counter = self._rig, self.counters[number]
-        places = rig.motion.places(rig.now)
-        if number in self._slow:
-            count = counter.count_slowly(self._passed(counter, places, rig.now), rig.now)
-        else:
-            shown = self.shown(places)
-            count = counter.count_at([shown[disc] for disc in counter.discs])
-        half, whole = self._wrap
-        return (count + half) % whole - half
+    def read(self, numbers: Sequence[int]) -> list[int]:
+        """These counters now, as wide as the card's are (two's complement)."""
+        rig = self._rig
+        places, (half, whole) = rig.motion.places(rig.now), self._wrap
+        shown = self.shown(places)
+        counts = []
+        for number in numbers:
+            counter = self.counters[number]
+            if number in self._slow:
+                count = counter.count_slowly(self._passed(counter, places, rig.now), rig.now)
+            else:
+                count = counter.count_at([shown[disc] for disc in counter.discs])
+            counts.append((count + half) % whole - half)
+        return counts
 
     # --- inputs ----------------------------------------------------------------------------
 

@@ -8,6 +8,7 @@ asked. "Following error" is the term of CiA 402 / IEC 61800-7-201.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from .clock import TICKS_PER_S
@@ -45,25 +46,29 @@ class Following:
 
     def error_counts(self, axis: int) -> float:
         """How far the counts are ahead of the steps, counts; 0 for an axis not watched."""
-        if not self.scale[axis]:
-            return 0.0
-        half = self._wrap / 2
-        return (self._raw(axis) - self._zero[axis] + half) % self._wrap - half
+        return self._errors([axis])[0] if self.scale[axis] else 0.0
 
     def keep(self, axis: int, error_counts: float) -> None:
         """Whatever was loaded into a counter: the error is this."""
         if self.scale[axis]:
-            self._zero[axis] = self._raw(axis) - error_counts
+            self._zero[axis] = 0.0
+            self._zero[axis] = self._errors([axis])[0] - error_counts
         self.check()
 
-    def _raw(self, axis: int) -> float:
-        return self._card.count(axis) - self.scale[axis] * self._card.steps(axis)
+    def _errors(self, axes: Sequence[int]) -> list[float]:
+        half, errors = self._wrap / 2, []
+        for axis, count in zip(axes, self._plant.read_counts(axes), strict=True):
+            ahead = count - self.scale[axis] * self._card.steps(axis) - self._zero[axis]
+            errors.append((ahead + half) % self._wrap - half)
+        return errors
 
     def check(self) -> None:
         """Look at every watched axis now; what has gone beyond its limit is told, or halted."""
-        for axis, scale in enumerate(self.scale):
-            beyond = bool(scale) and abs(self.error_counts(axis)) > self.limit[axis]
-            if beyond != self.beyond[axis]:
+        watched = [axis for axis, scale in enumerate(self.scale) if scale]
+        errors = dict(zip(watched, self._errors(watched), strict=True)) if watched else {}
+        for axis, before in enumerate(self.beyond):
+            beyond = abs(errors.get(axis, 0.0)) > self.limit[axis]
+            if beyond != before:
                 self.beyond[axis] = beyond
                 if beyond and self.halts[axis]:
                     self._card.halt(axis)

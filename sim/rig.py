@@ -218,13 +218,13 @@ class Rig:
             self.trace.edge(name, level)
             self._set(name, level)
 
-    def read_count(self, axis: int) -> int:
-        """A joint's counter now."""
-        return self.counting.read(axis)
+    def read_counts(self, axes: Sequence[int]) -> list[int]:
+        """Joints' counters now."""
+        return self.counting.read(axes)
 
     def preset_count(self, axis: int, value: int) -> None:
         """Load a joint's counter."""
-        self.counters[axis].count += value - self.read_count(axis)
+        self.counters[axis].count += value - self.read_counts([axis])[0]
 
     def watch_index(self, axis: int, on: bool) -> None:
         """Tell the card of a joint's next index, or no more."""
