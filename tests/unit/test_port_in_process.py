@@ -136,6 +136,15 @@ def test_a_read_that_could_wait_for_ever(card: Any) -> None:
         card.read(1)
 
 
+def test_an_endless_read_waits_for_an_event_that_can_come(card: Any) -> None:
+    card.timeout = None
+    card.write(b"EVEN:LIN ON;:STEP:MOVE 10,(@1)\n")
+    assert card.readline().startswith(b"EVEN REST,1,")
+    card.write(b"EVEN:LIN OFF;:STEP:MOVE 10,(@1)\n")
+    with pytest.raises(serial.SerialException, match="would wait for ever"):
+        card.readline()
+
+
 def test_a_wait_that_ends_without_a_reply(card: Any) -> None:
     card.timeout = None
     card.write(b"STEP:MOVE 10,(@1);*WAI\n")
