@@ -322,14 +322,36 @@ def plot_trace(
     _say(f"plot: {path}")
 
 
+OnlyJoints = Annotated[
+    list[str] | None,
+    typer.Option("--joint", metavar="J3", help="Only there. May be given repeatedly."),
+]
+OnlyParts = Annotated[
+    list[str] | None,
+    typer.Option("--part", metavar="ENC", help="Only there. May be given repeatedly."),
+]
+OnlyKinds = Annotated[
+    list[str] | None,
+    typer.Option("--kind", metavar="KIND", help="Only this. May be given repeatedly."),
+]
+
+
 @faults_app.command("list")
-def list_faults(scene: SceneName) -> None:
+def list_faults(
+    scene: SceneName,
+    joint: OnlyJoints = None,
+    part: OnlyParts = None,
+    kind: OnlyKinds = None,
+) -> None:
     """Print every single fault that an arm can have, one KIND@PLACE a line."""
-    from .faults.catalogue import enumerate_faults
+    from .faults.catalogue import chosen_faults
     from .scenes.loader import load_scene
 
     try:
-        lines = "\n".join(enumerate_faults(load_scene(scene)))
+        found = chosen_faults(
+            load_scene(scene), joints=joint or (), parts=part or (), kinds=kind or ()
+        )
+        lines = "\n".join(found)
     except DryrigError as error:
         _fail(error)
     _say(lines)
@@ -387,6 +409,56 @@ def fault_coverage() -> None:
         "Table numbers and wording from memory unless a source is named.",
         highlight=False,
     )
+
+
+@faults_app.command("latent")
+def latent_faults(
+    scene: SceneName,
+    joint: OnlyJoints = None,
+    part: OnlyParts = None,
+    kind: OnlyKinds = None,
+    seed: Seed = 0,
+    arms: Annotated[int, typer.Option(min=1, max=100, help="Arms with each fault.")] = 2,
+    sound: Annotated[int, typer.Option(min=2, max=1000, help="Sound arms beside them.")] = 16,
+    processes: Annotated[int, typer.Option(min=1, max=64, help="At the same time.")] = 2,
+) -> None:
+    """Commission arms with each fault: which does the commissioning see, which stay hidden, why.
+
+    Each hidden fault is printed as it is found, counts at the end. The whole catalogue of the
+    Heron takes some ten minutes.
+    """
+    from rich.console import Console
+    from rich.progress import Progress
+
+    from .faults.catalogue import chosen_faults
+    from .scenes.loader import load_scene
+    from .study.latency import study_latency
+    from .study.terminal import line_of, show
+
+    console = Console(stderr=True)
+    bar = Progress(console=console, transient=True, disable=not console.is_terminal)
+    try:
+        loaded = load_scene(scene)
+        chosen = chosen_faults(loaded, joints=joint or (), parts=part or (), kinds=kind or ())
+        total = max(sound, arms) + arms * len(chosen)
+        with _stoppable(), bar:
+            task = bar.add_task("commissioning", total=total)
+            tally = study_latency(
+                loaded,
+                chosen,
+                name=scene,
+                seed=seed,
+                arms=arms,
+                sound_arms=sound,
+                processes=processes,
+                found=lambda finding: None if finding.seen else _say(line_of(finding)),
+                done=lambda: bar.advance(task),
+            )
+    except Stopped as stopped:
+        _fail(f"stopped by {stopped}")
+    except DryrigError as error:
+        _fail(error)
+    show(tally, Console())
 
 
 @faults_app.command("handbook")

@@ -8,9 +8,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from ..sim.card import Card, Edge, Happened
+from ..sim.card import Card, Edge
 from ..sim.clock import TICKS_PER_S
 from ..sim.following import DEFAULT_LIMIT
+from ..sim.happening import Happened
 from .scpi import Channels, Command, each
 from .values import Choice, Number, Switched, joined, real
 

@@ -72,22 +72,10 @@ class Body:
             -math.sin(roll) * math.cos(pitch),
             math.cos(roll) * math.cos(pitch),
         )
+        self._scene, self._extra_kg = scene, 0.0
+        self._friction = list(friction_n_m or [joint.friction_n_m for joint in scene.joint])
         self._pin_parameters()
-        self._arm = engine.loadURDF(
-            str(scene.urdf_path),
-            useFixedBase=True,
-            flags=engine.URDF_USE_INERTIA_FROM_FILE
-            | engine.URDF_USE_IMPLICIT_CYLINDER
-            | engine.URDF_USE_SELF_COLLISION
-            | engine.URDF_USE_SELF_COLLISION_EXCLUDE_PARENT,
-            physicsClientId=self._client,
-        )
-        self._table = self._lay_table(scene.table_m)
-        self._joints = self._find_joints(scene)
-        order = sorted(range(self._count), key=lambda joint: self._joints[joint])
-        # The engine's own order of joints, where it is not the scene's.
-        self._order = None if order == list(range(self._count)) else order
-        self._add_rotors(scene)
+        self._load()
         try:
             self.inverse_dynamics(*([0.0] * self._count for _ in range(3)))
         except SystemError:
@@ -97,18 +85,61 @@ class Body:
                 "(ratio² times rotor_kg_m2) a link's inertia about one axis exceeds the sum of "
                 "the other two; give the link more inertia, or the rotor less"
             ) from None
+
+    def _load(self, touchable: Collection[Pair] = ()) -> None:
+        """Load the arm with what it carries, its rotors and friction, and the table under it."""
+        self._arm = engine.loadURDF(
+            str(self._scene.urdf_path),
+            useFixedBase=True,
+            flags=engine.URDF_USE_INERTIA_FROM_FILE
+            | engine.URDF_USE_IMPLICIT_CYLINDER
+            | engine.URDF_USE_SELF_COLLISION
+            | engine.URDF_USE_SELF_COLLISION_EXCLUDE_PARENT,
+            physicsClientId=self._client,
+        )
+        self._table = self._lay_table(self._scene.table_m)
+        self._joints = self._find_joints(self._scene)
+        order = sorted(range(self._count), key=lambda joint: self._joints[joint])
+        # The engine's own order of joints, where it is not the scene's.
+        self._order = None if order == list(range(self._count)) else order
+        if self._extra_kg:
+            last = max(self._joints, key=self._depth)
+            mass = engine.getDynamicsInfo(self._arm, last, self._client)[0] + self._extra_kg
+            engine.changeDynamics(self._arm, last, mass=mass, physicsClientId=self._client)
+        self._add_rotors(self._scene)
         self.pairs = self._find_pairs()
         self.touchable = set(self.pairs)
-        self.let_touch(())
-        friction = friction_n_m or [joint.friction_n_m for joint in scene.joint]
+        self.let_touch(touchable)
         engine.setJointMotorControlArray(
             self._arm,
             self._joints,
             engine.VELOCITY_CONTROL,
             targetVelocities=[0.0] * self._count,
-            forces=list(friction),
+            forces=self._friction,
             physicsClientId=self._client,
         )
+
+    def _depth(self, link: int) -> int:
+        """How many links lie between a link and the base."""
+        depth = 0
+        while link >= 0:
+            link = engine.getJointInfo(self._arm, link, physicsClientId=self._client)[16]
+            depth += 1
+        return depth
+
+    def carry(self, extra_kg: float) -> None:
+        """Carry so much beyond the payload, with the same centre of mass; the state stays.
+
+        The engine keeps the inverse dynamics of an arm once asked for until it is reset, even for
+        another body in the same place: all is loaded anew.
+        """
+        if extra_kg == self._extra_kg:
+            return
+        self._extra_kg = extra_kg
+        position, velocity = self.state()
+        self._pin_parameters()
+        self._load(self.touchable)
+        self.set_state(position, velocity)
 
     def _pin_parameters(self) -> None:
         engine.resetSimulation(physicsClientId=self._client)
@@ -377,6 +408,7 @@ class Body:
 
     def set_friction(self, joint: int, torque_n_m: float) -> None:
         """Coulomb friction of one joint."""
+        self._friction[joint] = torque_n_m
         engine.setJointMotorControl2(
             self._arm,
             self._joints[joint],

@@ -9,12 +9,13 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Literal, NamedTuple, Protocol
+from typing import Literal, Protocol
 
 from ..errors import CardBusy
 from . import profile as profiles
 from .clock import ticks
 from .following import Following
+from .happening import KEPT, Happened, Happening
 from .profile import Profile
 
 Edge = Literal["RISE", "FALL", "INDEX"]
@@ -36,22 +37,6 @@ class Latch:
     tick: int
 
 
-Happened = Literal["REST", "RISE", "FALL", "INDEX", "HALT", "FOLL", "STOP", "CLOS", "LOW", "SUPP"]
-"""What a card tells: an axis came to rest; its switch or index input changed; the edge that it
-waited for halted it; its following error went beyond its limit; the stop circuit opened, closed;
-the motor supply is low, is back."""
-
-
-class Happening(NamedTuple):
-    """One event: its number since power-up, what, the axis (None: the card), the tick."""
-
-    number: int
-    what: Happened
-    axis: int | None
-    tick: int
-
-
-KEPT = 256
 NO_LATCH = Latch(False, 0, 0, 0)
 
 
@@ -149,6 +134,8 @@ class Card:
         self.following = Following(self, plant, axes, counter_bits)
         self.stop_open = self.supply_low = False
         self.stop_halts = True
+        self.alive = True
+        self.restarts = 0
 
     def enable(self, axis: int, on: bool) -> None:
         """Put the ENABLE output of an axis high (on) or low."""
@@ -365,8 +352,31 @@ class Card:
 
     def reset(self) -> None:
         """Power-up state of outputs and settings; counters stay as they are."""
-        for number, part in enumerate(self.axis):
+        for number in range(self.axes):
             self.abort(number)
+        self._forget()
+
+    def restart(self, alive: bool = True) -> None:
+        """Fall into reset, at once: all as at power-up, counters too; `alive` when it runs again.
+
+        A pulse train ends between two pulses, so a joint that moves is not slowed down.
+        """
+        now, self.alive = self._plant.now, alive
+        self.restarts += 1
+        for part in self.axis:
+            if part.profile is not None:
+                part.finish(now)
+        self._forget()
+        for number, part in enumerate(self.axis):
+            self._plant.output(number, "DIR", 0)
+            part.preset(now, 0)
+            self._plant.preset_count(number, 0)
+        self._plant.motion_changed()
+        self.happen("BOOT", None)
+
+    def _forget(self) -> None:
+        """Drives off, settings as at power-up, nothing armed, loaded or watched."""
+        for number, part in enumerate(self.axis):
             self.enable(number, False)
             part.rate, part.acceleration = DEFAULT_RATE, DEFAULT_ACCELERATION
             self.arm_halt(number, None)

@@ -46,19 +46,28 @@ class Counting:
         self._turned = 0
         self._from: list[float] = []
         self._rate: list[float] = []
-        half = 1 << rig.scene.card.counter_bits - 1
-        self._wrap = (half, 2 * half)
+        self._bits = [rig.scene.card.counter_bits] * len(self._names)
 
-    def _disc(self, number: int, lines: float) -> Disc:
+    def _disc(self, number: int, lines: float, index_turn: float = math.inf) -> Disc:
         own, joint = self._rig.individual, self._rig.scene.joint[number]
-        return Disc(
-            joint.encoder.counts, own.encoder_phase[number], own.encoder_index[number], lines
-        )
+        counts, phase = joint.encoder.counts, own.encoder_phase[number]
+        index = own.encoder_index[number]
+        if math.isfinite(index_turn):
+            at = math.radians(own.switch_deg[number])
+            if self._on_motor[number]:
+                at = own.rotor_phase_rad[number] + at * joint.direction * joint.ratio
+            index = round((at / TWO_PI + index_turn) * counts + phase)
+            index -= (index - own.encoder_index[number]) % 4
+        return Disc(counts, phase, index % counts, lines)
 
     def fit(self, parts: Parts) -> None:
         """Take the parts' parameters; counters must have come up to now."""
         for number, name in enumerate(self._names):
-            self.discs[number] = self._disc(number, parts.parameter(f"{name}.ENC", "lines"))
+            part = f"{name}.ENC"
+            lines, turn = parts.parameter(part, "lines"), parts.parameter(part, "index_turn")
+            self.discs[number] = self._disc(number, lines, turn)
+            bits = round(parts.parameter(f"{name}.COUNTER", "bits"))
+            self._bits[number] = bits or self._rig.scene.card.counter_bits
 
     def by_setting(self) -> dict[str, Disc]:
         """The discs by the names of their contacts' settings (`J1.ENC`)."""
@@ -134,9 +143,9 @@ class Counting:
     # --- counts ----------------------------------------------------------------------------
 
     def read(self, numbers: Sequence[int]) -> list[int]:
-        """These counters now, as wide as the card's are (two's complement)."""
+        """These counters now, each as wide as it is (two's complement)."""
         rig = self._rig
-        places, (half, whole) = rig.motion.places(rig.now), self._wrap
+        places = rig.motion.places(rig.now)
         shown = self.shown(places)
         counts = []
         for number in numbers:
@@ -145,7 +154,8 @@ class Counting:
                 count = counter.count_slowly(self._passed(counter, places, rig.now), rig.now)
             else:
                 count = counter.count_at([shown[disc] for disc in counter.discs])
-            counts.append((count + half) % whole - half)
+            half = 1 << self._bits[number] - 1
+            counts.append((count + half) % (2 * half) - half)
         return counts
 
     # --- inputs ----------------------------------------------------------------------------

@@ -30,7 +30,7 @@ from .circuit import (
 from .disc import GATES
 from .drive import Coils
 from .individual import Individual, drawn
-from .parts import Parts
+from .parts import INPUTS, OUTPUTS, Parts
 from .plugs import LOOSE, Plugs
 from .resistance import resistance_ohm
 
@@ -93,7 +93,7 @@ class Harness:
         self.parts = Parts(dict(individual.wire_ohm), {place: place for place in places})
         self.settings: dict[str, int] = {}
         for joint in scene.joint:
-            for output in ("DIR", "STEP", "ENA"):
+            for output in OUTPUTS:
                 self.settings[f"{joint.name}.{output}"] = 0
             for part in ("SW", "ENC", "DRIVE"):
                 self.settings[f"{joint.name}.{part}"] = 0
@@ -154,17 +154,17 @@ class Harness:
         self.circuit.settle_rails(self._sources(), self.settings, changed)
 
     def _sources(self) -> list[Source]:
-        volts, supplies = self.individual.rail_volts, self.scene.supplies
+        supplies = self.scene.supplies
         if not self.main_supply:
             return [Source(rail, 0.0, OPEN_OHM) for rail in RAILS if rail != GROUND]
-        switch_ohm = 0.0 if self.motor_supply else OPEN_OHM
-        return [
-            Source(
-                "RAIL.24V", volts["RAIL.24V"], supplies.v24.ohm + switch_ohm, supplies.v24.limit_a
-            ),
-            Source("RAIL.5V", volts["RAIL.5V"], supplies.v5.ohm, supplies.v5.limit_a),
-            Source("RAIL.3V3", volts["RAIL.3V3"], supplies.v3v3.ohm, supplies.v3v3.limit_a),
-        ]
+        sources = []
+        for rail, supply in zip(RAILS, (supplies.v24, supplies.v5, supplies.v3v3), strict=False):
+            volts = self.individual.rail_volts[rail] * self.parts.parameter(rail, "volts")
+            ohm = supply.ohm + self.parts.parameter(rail, "ohm")
+            if rail == "RAIL.24V" and not self.motor_supply:
+                ohm += OPEN_OHM
+            sources.append(Source(rail, volts, ohm, supply.limit_a))
+        return sources
 
     def set_motor_supply(self, on: bool) -> None:
         """Close or open the 24 V supply's contactor. It cannot close while STOP is pressed."""
@@ -284,15 +284,12 @@ class Harness:
         injections: list[tuple[str, float]],
     ) -> None:
         card = self.scene.card
-        for output in ("DIR", "STEP", "ENA"):
+        for output in OUTPUTS:
             name = f"{joint.name}.{output}"
             pin = f"CARD.{name}"
-            choices.append(
-                Choice(
-                    name,
-                    ([(pin, GROUND, card.output_ohm)], [(pin, "RAIL.5V", card.output_ohm)]),
-                )
-            )
+            levels = ([(pin, GROUND, card.output_ohm)], [(pin, "RAIL.5V", card.output_ohm)])
+            stuck = round(self.parts.parameter(pin, "stuck"))
+            choices.append(Choice(name, (levels[stuck - 1],) * 2 if stuck else levels))
         for pin in input_pins(joint.name):
             links.append((pin, GROUND, card.input_leak_ohm))
             injections.append((pin, drawn(self._seed, f"{pin}.bias").uniform(*card.input_bias_a)))
@@ -306,13 +303,14 @@ class Harness:
         fixed: list[str],
     ) -> None:
         drive, name, volts = self.scene.drive, joint.name, self.scene.supplies.v24.volts
-        for which in ("DIR", "STEP", "ENA"):
+        opto_ohm = drive.opto_ohm * self.parts.parameter(f"{name}.DRIVE", "opto_ohm")
+        for which in OUTPUTS:
             leds.append(
                 Led(
                     f"{name}.{which}",
                     f"{name}.{which}",
                     f"{name}.OPTO0V",
-                    drive.opto_ohm,
+                    opto_ohm,
                     drive.opto_forward_v,
                 )
             )
@@ -345,14 +343,17 @@ class Harness:
         plus, minus = f"{name}.ENC.5V", f"{name}.ENC.0V"
         links.append((plus, minus, self.scene.supplies.v5.volts / part.supply_a))
         at_index = _QUADRATURE[GATES[part.index_gate]]
+        dead_channel = round(self.parts.parameter(f"{name}.ENC", "dead")) - 1
+        dead_level = round(self.parts.parameter(f"{name}.ENC", "dead_level"))
+        high_ohm = part.output_ohm + self.parts.parameter(f"{name}.ENC", "pull_up_ohm")
         settings = []
         for pins in [*((*pair, 0) for pair in _QUADRATURE), (*at_index, 1)]:
-            settings.append(
-                [
-                    (f"{name}.ENC.{channel}", plus if high else minus, part.output_ohm)
-                    for channel, high in zip(CHANNELS, pins, strict=True)
-                ]
-            )
+            row: list[Link] = []
+            for number, (channel, level) in enumerate(zip(CHANNELS, pins, strict=True)):
+                high = dead_level if number == dead_channel else level
+                end, ohm = (plus, high_ohm) if high else (minus, part.output_ohm)
+                row.append((f"{name}.ENC.{channel}", end, ohm))
+            settings.append(row)
         dead = [(f"{name}.ENC.{channel}", minus, part.dead_ohm) for channel in CHANNELS]
         return Choice(f"{name}.ENC", (*settings, dead), (plus, minus, part.supply_min_v))
 
@@ -442,4 +443,4 @@ class Harness:
 
 def input_pins(joint: str) -> tuple[str, ...]:
     """The card's input pins of a joint: switch, then channels A, B, Z of the encoder."""
-    return (f"CARD.{joint}.SW.COM", *(f"CARD.{joint}.ENC.{channel}" for channel in CHANNELS))
+    return tuple(f"CARD.{joint}.{pin}" for pin in INPUTS)

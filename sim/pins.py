@@ -17,6 +17,7 @@ import numpy as np
 
 from .clock import NEVER, TICKS_PER_S
 from .individual import drawn
+from .parts import Parts
 from .settling import Settling
 
 if TYPE_CHECKING:
@@ -28,6 +29,7 @@ AT_ONCE_S = 0.5e-6
 _WINDOW_S = 0.1
 _GRID = 201
 _DRIFT_HZ = (0.11, 0.29)
+_OUT_OF_REACH_V = 1e3  # no pin of an arm gets there: an input that knows one level only
 
 
 class InputPin:
@@ -46,20 +48,39 @@ class InputPin:
         drift_a: float,
     ) -> None:
         self.name = name
+        self._plug = name.removeprefix("CARD.").rpartition(".")[0]
         self.level = 0
-        self.farad, self._low_v, self._high_v = farad, low_v, high_v
-        self._hum_a, self._omega, self._drift_a = hum_a, 2 * math.pi * hum_hz, drift_a
+        self.farad, self._made_v = farad, (low_v, high_v)
+        self._low_v, self._high_v = low_v, high_v
+        self._made_hum_a, self._omega, self._drift_a = hum_a, 2 * math.pi * hum_hz, drift_a
         random = drawn(seed, f"{name}.pickup")
         self._hum_phase = random.uniform(0, 2 * math.pi)
         self._drift_phase = (random.uniform(0, 2 * math.pi), random.uniform(0, 2 * math.pi))
-        # A source that pick-up of half the undecided band gets the better of drives nothing.
-        pick_up_a = hum_a + drift_a
-        self._floats_ohm = 0.5 * (high_v - low_v) / pick_up_a if pick_up_a else math.inf
         self._from_v = self._to_v = 0.0
+        self._fitted = False
+        self._pick_up(1.0)
         self._since = 0
         self._ohm = 0.0
         self._shared: PickUp | None = None
         self._settling: Settling | None = None
+
+    def _pick_up(self, factor: float) -> None:
+        self._hum_a = self._made_hum_a * factor
+        # A source that pick-up of half the undecided band gets the better of drives nothing.
+        low_v, high_v = self._made_v
+        pick_up_a = self._hum_a + self._drift_a
+        self._floats_ohm = 0.5 * (high_v - low_v) / pick_up_a if pick_up_a else math.inf
+
+    def fit(self, parts: Parts) -> None:
+        """Take the parts' parameters: thresholds, and what the cable picks up."""
+        stuck = round(parts.parameter(self.name, "stuck"))
+        shift_v = (0.0, _OUT_OF_REACH_V, -_OUT_OF_REACH_V)[stuck]
+        shift_v += parts.parameter(self.name, "shift_v")
+        before = (self._low_v, self._high_v, self._hum_a)
+        self._low_v, self._high_v = (volts + shift_v for volts in self._made_v)
+        self._pick_up(parts.parameter(self._plug, "pickup"))
+        if (self._low_v, self._high_v, self._hum_a) != before:
+            self._fitted = True
 
     def floats(self, source_ohm: float) -> bool:
         """Whether a source of this resistance would leave the input floating."""
@@ -90,9 +111,10 @@ class InputPin:
 
         `shared` is what it picks up while it floats together with others.
         """
-        if volts == self._to_v and source_ohm == self._ohm and shared == self._shared:
+        same = volts == self._to_v and source_ohm == self._ohm and shared == self._shared
+        if same and not self._fitted:
             return
-        held = self._charge(now)
+        held, self._fitted = self._charge(now), False
         self._shared = shared
         self._settling = None
         if self.slow(source_ohm):

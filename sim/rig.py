@@ -15,16 +15,18 @@ from ..errors import SceneError
 from ..scenes import Scene
 from .body import Body
 from .card import Card
-from .circuit import RAILS_MOVED_V, Island
+from .circuit import RAILS, RAILS_MOVED_V, Island
 from .clearance import Clearance
 from .clock import EventQueue, Timer, ticks
 from .counting import Counting
 from .drive import Drive
 from .driving import Driving
+from .encoder import Counter
 from .gauges import Gauges
 from .hands import Hands
 from .harness import STOP_INPUT, Harness, Solved, input_pins
 from .individual import Individual, draw_individual, draw_scene, drawn_figures
+from .looked import Looked
 from .meter import Meter
 from .motion import Motion
 from .parts import Parts
@@ -46,6 +48,19 @@ class Rig:
     `SceneError` for a URDF that does not fit the scene.
     """
 
+    body = Looked[Body]()
+    harness = Looked[Harness]()
+    drives = Looked[list[Drive]]()
+    driving = Looked[Driving]()
+    gears = Looked[list[Transmission]]()
+    switches = Looked[list[Switch]]()
+    motion = Looked[Motion]()
+    pins = Looked[dict[str, InputPin]]()
+    counting = Looked[Counting]()
+    counters = Looked[list[Counter]]()
+    card = Looked[Card]()
+    trace = Looked[Trace]()
+
     def __init__(
         self,
         scene: Scene,
@@ -55,6 +70,7 @@ class Rig:
         parts: dict[str, Any] | None = None,
     ) -> None:
         self.scene, self.seed, self.now = draw_scene(scene, seed), seed, 0
+        self.due: Parts | None = None
         scene = self.scene
         self.individual = draw_individual(scene, seed, start_pose_deg)
         self.listeners: list[Callable[[], None]] = []
@@ -102,6 +118,7 @@ class Rig:
         self._float_timers: dict[str, Timer] = {}
         self.counting = Counting(self, self._flipped)
         self.counters = self.counting.counters
+        self._card_fed = True
         self._levels = [0] * len(scene.joint)
         self._in_transit = [False] * len(scene.joint)
         self.card = Card(
@@ -178,6 +195,8 @@ class Rig:
 
     def pending(self) -> bool:
         """Whether anything is going to happen by itself."""
+        if self.due is not None:
+            self.fit_due()
         return bool(self._queue.next_tick() < 1 << 62 or self.motion.next_tick() < 1 << 62)
 
     def advance(self, until: int) -> None:
@@ -189,6 +208,8 @@ class Rig:
         while True:
             if predicate():
                 return True
+            if self.due is not None:
+                self.fit_due()
             queued, moved = self._queue.next_tick(), self.motion.next_tick()
             due = min(queued, moved)
             if due > limit:
@@ -232,6 +253,8 @@ class Rig:
 
     def level(self, axis: int) -> int:
         """A switch input's level now."""
+        if self.due is not None:
+            self.fit_due()
         return self._levels[axis]
 
     def motion_changed(self) -> None:
@@ -243,13 +266,26 @@ class Rig:
 
     # --- parts and contacts ----------------------------------------------------------------
 
+    def fit_soon(self, parts: Parts) -> None:
+        """Take other parts at this tick, before time moves on or anybody looks at the rig."""
+        self.due = parts
+
+    def fit_due(self) -> None:
+        """Take the parts that are due, if they are other parts than those it has."""
+        parts, self.due = self.due, None
+        if parts is not None and parts != self.harness.parts:
+            self.fit(parts)
+
     def fit(self, parts: Parts) -> None:
         """Take other parts: conductors, bridges, parameters. The arm stays where it is."""
         self.catch_up()
+        self.body.carry(parts.parameter("TOOL", "kg"))
         self.harness.fit(parts)
+        for pin in self.pins.values():
+            pin.fit(parts)
         self.counting.fit(parts)
         for number, drive in enumerate(self.drives):
-            drive.fit(parts, self.scene.drive.standstill_current)
+            drive.fit(parts, self.scene.drive.standstill_current, self.now)
             self.gears[number].fit(parts, self.motion.shaft[number])
             self.switches[number].fit(parts)
         self.driving.watch_standstill()
@@ -298,7 +334,17 @@ class Rig:
             self._refresh_all()
         else:
             self._refresh(island)
+        self._watch_card_supply()
         self.trace.solved()
+
+    def _watch_card_supply(self) -> None:
+        """Let a card that hangs on the 5 V rail fall into reset while that is too low."""
+        least_v = self.harness.parts.parameter("CARD", "reset_v")
+        fed = float(self.harness.circuit.known_v[RAILS.index("RAIL.5V")]) >= least_v
+        if fed != self._card_fed:
+            self._card_fed = fed
+            # Its outputs change with it: not in the middle of a change of the circuit.
+            self.at(self.now, lambda: self.card.restart(self._card_fed))
 
     def _rails_moved(self) -> bool:
         return bool(abs(self.harness.circuit.known_v - self._seen_rails).max() > RAILS_MOVED_V)
@@ -311,6 +357,7 @@ class Rig:
         low = self.harness.circuit.known_v[0] < self.scene.drive.undervoltage_v
         if low != self.card.supply_low:
             self.card.motor_supply(bool(low))
+        self._watch_card_supply()
         self.trace.solved()
 
     def _refresh(self, island: Island) -> None:
@@ -414,6 +461,11 @@ class Rig:
     def angles_rad(self) -> list[float]:
         """True joint angles now."""
         return list(self.motion.positions(self.now))
+
+    def glance_deg(self, joint: int) -> float:
+        """A joint's true angle, deg, with nothing fitted first that is due: for gates."""
+        motion: Motion = self.__dict__["motion"]
+        return self.scene.joint[joint].from_si(motion.positions(self.now)[joint])
 
     def closest(self) -> tuple[float, str] | None:
         """The least gap between links, and with the table, in m (0.5 at most), and whose it is.
