@@ -61,7 +61,7 @@ class Port:
     @property
     def may_speak(self) -> bool:
         """True while bytes may come by themselves: such a reply, or lines for events."""
-        return self.dialect.may_speak
+        return self.busy or self.dialect.may_speak
 
     def _tell(self, what: str, data: bytes = b"") -> None:
         """Let a recorder know what is done to the port, or comes out of it (`reply`)."""
