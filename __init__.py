@@ -14,6 +14,7 @@ import serial
 if TYPE_CHECKING:
     from .errors import DryrigError
     from .protocol.determinism import check_determinism
+    from .protocol.dialect_check import check_dialect
     from .protocol.direct import DirectRig, open_rig
     from .protocol.rig_time import rig_time
     from .protocol.station import Station
@@ -27,6 +28,7 @@ __all__ = [
     "Station",
     "__version__",
     "check_determinism",
+    "check_dialect",
     "load_scene",
     "open_rig",
     "rig_time",
@@ -43,6 +45,7 @@ _LAZY = {
     "Rig": ".sim.rig",
     "Station": ".protocol.station",
     "check_determinism": ".protocol.determinism",
+    "check_dialect": ".protocol.dialect_check",
     "load_scene": ".scenes.loader",
     "open_rig": ".protocol.direct",
     "rig_time": ".protocol.rig_time",

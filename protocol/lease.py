@@ -36,8 +36,8 @@ _named: dict[str, _Shared] = {}
 class Lease:
     """One port of a rig, held until `release`; the last release of a rig closes it.
 
-    With no role it holds the rig and none of its ports. Raises LeaseError, WrongThread, SceneError
-    or FaultError.
+    With no role it holds the rig and none of its ports. Raises LeaseError, WrongThread, SceneError,
+    FaultError or GrammarError.
     """
 
     def __init__(self, request: Request) -> None:
@@ -48,6 +48,7 @@ class Lease:
                 seed=request.seed or 0,
                 faults=request.faults,
                 start_pose_deg=request.start_pose_deg,
+                card_dialect=request.grammar,
             )
             notes = begin_notes(station, request.scene, request.faults, request.start_pose_deg)
             shared = _Shared(station, request, notes)
@@ -123,6 +124,10 @@ def _check_join(shared: _Shared, request: Request) -> None:
         raise LeaseError(
             f"rig {name!r} runs already: fault= counts only for the port that opens it first; "
             "use the teacher port"
+        )
+    if request.grammar not in (None, first.grammar):
+        raise LeaseError(
+            f"rig {name!r} runs already: grammar= counts only for the port that opens it first"
         )
     if request.start_pose_deg not in (None, first.start_pose_deg):
         raise LeaseError(
