@@ -48,14 +48,18 @@ class Port:
         """True while a command waits for rig time, so that a reply may come by itself."""
         return self.dialect.busy
 
-    def _tell(self, what: str, data: bytes = b"") -> None:
+    def note(self, what: str, data: bytes = b"") -> None:
         """Let a recorder know what is done to the port, or comes out of it (`reply`)."""
         if self.tap is not None:
             self.tap(self.role, what, data)
 
     def write(self, data: bytes) -> None:
         """Bytes from the host, at the rig's time now."""
-        self._tell("send", data)
+        self.note("send", data)
+        self.receive(data)
+
+    def receive(self, data: bytes) -> None:
+        """The same without letting a recorder know, for who has told it already."""
         self.received += data
         self.received_count += len(data)
         if len(self.received) > 2 * LOG_LIMIT:
@@ -71,20 +75,20 @@ class Port:
 
     def connect(self) -> None:
         """A host is on the line, and finds it clean."""
-        self._tell("connect")
+        self.note("connect")
         self.dialect.forget()
         self.output.clear()
         self._muted = False
 
     def lose_replies(self) -> None:
         """Throw the replies away, since the host goes on sending without reading them."""
-        self._tell("lose_replies")
+        self.note("lose_replies")
         self.output.clear()
         self.dialect.replies_lost()
 
     def hang_up(self) -> None:
         """The host has gone: what it sent whole is still carried out, replies are dropped."""
-        self._tell("hang_up")
+        self.note("hang_up")
         self.output.clear()
         self._muted = True
 
@@ -111,7 +115,7 @@ class Port:
         finally:
             self._working = False
         if reply and not self._muted:
-            self._tell("reply", reply)
+            self.note("reply", reply)
             self.output += self._filter(reply, to_host=True)
 
     def _filter(self, data: bytes, *, to_host: bool) -> bytes:

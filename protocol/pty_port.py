@@ -14,42 +14,43 @@ import termios
 import tty
 from collections.abc import Container
 
+from .intake import AsTheyCome, Intake
+from .poller import READ, WRITE
 from .port import Port
 from .watch import Watch
 
 CHUNK = 4096
-OUTPUT_LIMIT = 64 * 1024
 
 
 class PtyPort:
     """Carries bytes between a `Port` and a pty; never blocks.
 
-    `path` is the device for a host to open. When 64 KiB of replies wait for a host that sends
-    more without reading, they are thrown away; otherwise both would wait for ever.
+    `address` is the device for a host to open.
     Raises OSError where there are no ptys.
     """
 
-    def __init__(self, port: Port) -> None:
+    def __init__(self, port: Port, intake: Intake | None = None) -> None:
         self.port = port
+        self._intake = AsTheyCome() if intake is None else intake
         self.master, slave = os.openpty()
         try:
             tty.setraw(slave, termios.TCSANOW)
-            self.path = os.ttyname(slave)
+            self.address = os.ttyname(slave)
             os.set_blocking(self.master, False)
         finally:
             os.close(slave)
         self.attached = False
-        self._watch = Watch(self.path)
+        self._watch = Watch(self.address)
         self._probe = select.poll()
         self._probe.register(self.master, select.POLLIN)
         port.hang_up()
 
     def wanted(self) -> list[tuple[int, int]]:
         """What to poll until there is something to do: file descriptors and events."""
-        polled = [] if self._watch.fd is None else [(self._watch.fd, select.POLLIN)]
+        polled = [] if self._watch.fd is None else [(self._watch.fd, READ)]
         if self.attached:
-            writing = select.POLLOUT if self.port.output else 0
-            polled.append((self.master, select.POLLIN | writing))
+            events = READ if self._intake.ready(self.port) else 0
+            polled.append((self.master, events | WRITE if self.port.output else events))
         return polled
 
     def concerned(self, events: Container[int]) -> bool:
@@ -68,11 +69,9 @@ class PtyPort:
             self.attached = True
             self.port.connect()
         if self.attached and events & select.POLLIN:
-            data = self._read()
-            if data is not None:
-                if len(self.port.output) >= OUTPUT_LIMIT:
-                    self.port.lose_replies()
-                self.port.write(data)
+            gone = events & select.POLLHUP
+            if (gone or self._intake.ready(self.port)) and (data := self._read()):
+                self._intake.feed(self.port, data)
         elif self.attached and events & select.POLLHUP:
             self._leave(drain=False)
         self.write()
@@ -117,8 +116,8 @@ class PtyPort:
         self.attached = False
         self.port.hang_up()
         while drain and (data := self._read()):
-            self.port.write(data)
-        slave = os.open(self.path, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
+            self._intake.feed(self.port, data)
+        slave = os.open(self.address, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
         try:
             tty.setraw(slave, termios.TCSANOW)
             termios.tcflush(slave, termios.TCIFLUSH)

@@ -26,7 +26,8 @@ ROLES = {words.role: words for words in (CARD, HANDS, TEACHER)}
 class Station:
     """A rig, what injects faults into it, and its ports by role.
 
-    `pace` is rig seconds a second, for whoever paces the rig. With `writes_files` off the
+    `pace` is rig seconds a second, for whoever paces the rig; with `lockstep` bytes alone move its
+    time (`intake.Lockstep`). With `writes_files` off the
     teacher's `TRACe:SAVE` writes nothing. `card_dialect` puts another grammar on the card's port.
     Faults are inserted before the first byte; FaultError if one cannot be.
     """
@@ -41,6 +42,7 @@ class Station:
     ) -> None:
         self.rig = rig
         self.pace = pace
+        self.lockstep = False
         self.writes_files = True
         self.injector = Injector(rig)
         for fault in faults:

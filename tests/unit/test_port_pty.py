@@ -10,7 +10,8 @@ from collections.abc import Iterator
 
 import pytest
 
-from dryrig.protocol.pty_port import OUTPUT_LIMIT, PtyPort
+from dryrig.protocol.intake import OUTPUT_LIMIT
+from dryrig.protocol.pty_port import PtyPort
 from dryrig.protocol.station import Station
 
 
@@ -29,7 +30,7 @@ def pty(station: Station) -> Iterator[PtyPort]:
 
 def host(pty: PtyPort) -> int:
     """A host that opens the device as a plain program does: no flush, no settings."""
-    return os.open(pty.path, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
+    return os.open(pty.address, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
 
 
 def turn(pty: PtyPort, times: int = 1) -> None:
