@@ -10,6 +10,7 @@ import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, closing, contextmanager, suppress
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from types import FrameType
 
 from .links import Links, ServeError
@@ -114,6 +115,12 @@ def serve(
         stop = stack.enter_context(closing(_Stop()))
         stack.enter_context(_on_signals(stop))
         links.check()
+        # The devices change with the programs that come, so that their links are the addresses.
+        unnamed = [role for role, path in wanted.items() if path is None and role not in where]
+        if unnamed:
+            folder = stack.enter_context(TemporaryDirectory(prefix="dryrig-"))
+            for role in unnamed:
+                links.add(role, Path(folder, role))
         # They load the plant, and a signal may find us at it.
         from .serving import Serving
 
@@ -127,6 +134,7 @@ def serve(
                     start_pose_deg=start_pose_deg,
                     listen=where,
                     lockstep=lockstep,
+                    moved=links.move,
                 )
             )
         )

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Container, Mapping, Sequence
+from collections.abc import Callable, Container, Mapping, Sequence
 from contextlib import ExitStack, closing
+from functools import partial
 from pathlib import Path
 from typing import Protocol
 
@@ -30,7 +31,11 @@ class ServedPort(Protocol):
     """Carries bytes between a port and whoever opens `address`; never blocks."""
 
     port: Port
-    address: str
+
+    @property
+    def address(self) -> str:
+        """What the next host opens."""
+        ...
 
     def wanted(self) -> list[tuple[int, int]]:
         """What to poll until there is something to do: file descriptors and events."""
@@ -56,7 +61,8 @@ class ServedPort(Protocol):
 class Serving:
     """A rig with a pty or a TCP address for each port, by role in `addresses`; `run` answers them.
 
-    `listen` has the roles that get a TCP address. With `lockstep` bytes alone move rig time, and
+    `listen` has the roles that get a TCP address; `moved` is told role and device when the device
+    of a pty changes. With `lockstep` bytes alone move rig time, and
     `pace` means nothing. Raises ServeError, SceneError or FaultError.
     """
 
@@ -70,9 +76,11 @@ class Serving:
         start_pose_deg: Sequence[float] | None = None,
         listen: Mapping[str, Address] | None = None,
         lockstep: bool = False,
+        moved: Callable[[str, str], None] | None = None,
     ) -> None:
         if not PACE_LOW <= pace <= PACE_HIGH:
             raise ServeError(f"pace {pace:g}: expected {PACE_LOW:g} to {PACE_HIGH:g}")
+        self._moved = moved
         self._intake = Lockstep() if lockstep else AsTheyCome()
         with ExitStack() as stack:
             self._station = stack.enter_context(
@@ -154,7 +162,7 @@ class Serving:
         try:
             from .pty_port import PtyPort
 
-            return PtyPort(port, self._intake)
+            return PtyPort(port, self._intake, self._moved and partial(self._moved, role))
         except (ImportError, OSError) as error:
             raise ServeError(
                 f"no pseudo terminal for the {role} port: {error}; "

@@ -58,7 +58,7 @@ class TcpPort:
         family = socket.AF_INET6 if ":" in where.host else socket.AF_INET
         self._listener = socket.create_server((where.host, where.port), family=family)
         self._listener.setblocking(False)
-        self.address = str(replace(where, port=self._listener.getsockname()[1]))
+        self._where = replace(where, port=self._listener.getsockname()[1])
         self._make: Callable[[], Wire] = Plain
         if where.scheme == "rfc2217":
             self._make = lambda: Rfc2217(port, self._out)
@@ -66,6 +66,11 @@ class TcpPort:
         self._out = bytearray()
         self._wire: Wire = Plain()
         port.hang_up()
+
+    @property
+    def address(self) -> str:
+        """What a host opens."""
+        return str(self._where)
 
     def wanted(self) -> list[tuple[int, int]]:
         """What to poll until there is something to do: file descriptors and events."""
