@@ -67,11 +67,20 @@ class PtyPort:
         watch = self._watch.fd
         return watch is None or watch in events or any(each.master in events for each in self._held)
 
-    def turn(self) -> None:
-        """Do what can be done now: see hosts come and go, read once, write once."""
-        for terminal in tuple(self._held):
-            self._attend(terminal)
-        self._receive()
+    def turn(self, events: Container[int] | None = None) -> None:
+        """Do what can be done now: see hosts come and go, read once, write once.
+
+        Saves a look at who is there when a poll's `events` say that nothing happened to that.
+        """
+        watch = self._watch.fd
+        if events is None or watch is None or watch in events:
+            for terminal in tuple(self._held):
+                self._attend(terminal)
+            self._receive()
+        else:
+            for terminal in self._held:
+                if terminal.master in events and self._intake.ready(self.port):
+                    self._intake.feed(self.port, terminal.read())
         self.write()
 
     def write(self) -> None:

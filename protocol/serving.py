@@ -45,8 +45,8 @@ class ServedPort(Protocol):
         """Whether a poll that gave `events` (file descriptors) leaves something to do here."""
         ...
 
-    def turn(self) -> None:
-        """Do what can be done now."""
+    def turn(self, events: Container[int]) -> None:
+        """Do what can be done now, after a poll that gave `events`."""
         ...
 
     def write(self) -> None:
@@ -140,7 +140,7 @@ class Serving:
                 pacer.catch_up()
             for each in self._served:
                 if each.concerned(events):
-                    each.turn()
+                    each.turn(events)
 
     def _limit_s(self) -> float:
         if any(each.port.busy for each in self._served):

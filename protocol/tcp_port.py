@@ -87,7 +87,7 @@ class TcpPort:
         host = self._host
         return self._listener.fileno() in events or (host is not None and host.fileno() in events)
 
-    def turn(self) -> None:
+    def turn(self, events: Container[int] | None = None) -> None:
         """Do what can be done now: read once, write once, see hosts come and go."""
         quiet = self._host is not None and not self._receive()
         if quiet or self._host is None:
