@@ -127,6 +127,7 @@ class PtyPort:
         self._fresh = Terminal(self._watch)
         if self._moved is not None:
             self._moved(self._fresh.address)
+        terminal.serve()
         # Who left before this one came can be seen to have left by now.
         for other in tuple(self._held):
             self._attend(other)

@@ -123,21 +123,21 @@ class Serving:
     def run(self, stop_fd: int) -> None:
         """Answer the ports until `stop_fd` is readable: at the station's pace, or in lockstep."""
         pacer = None if self._station.lockstep else Pacer(self._station)
+        kept_up = True
         while True:
             limit_s = IDLE_S
             if pacer is not None:
-                limit_s = self._limit_s() if pacer.catch_up() else 0.0
-            for each in self._served:
-                each.write()
+                limit_s = self._limit_s() if kept_up else 0.0
             wanted = [(stop_fd, READ)]
             for each in self._served:
+                each.write()
                 wanted += each.wanted()
             events = self._poller.wait(wanted, limit_s)
             if stop_fd in events:
                 return
             # The bytes that woke us belong to now, not to the time we fell asleep.
             if pacer is not None:
-                pacer.catch_up()
+                kept_up = pacer.catch_up()
             for each in self._served:
                 if each.concerned(events):
                     each.turn(events)

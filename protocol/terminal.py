@@ -13,7 +13,7 @@ import termios
 import tty
 from dataclasses import dataclass
 
-from .watch import Watch
+from .watch import Holders, Watch
 
 CHUNK = 4096
 
@@ -45,7 +45,7 @@ class Terminal:
         finally:
             os.close(slave)
         self._watch = watch
-        self._holders = watch.add(self.address)
+        self._holders = Holders(watch, self.address)
         self._probe = select.poll()
         self._probe.register(self.master, select.POLLIN)
 
@@ -56,6 +56,10 @@ class Terminal:
         state = dict(self._probe.poll(0)).get(self.master, 0)
         held = not state & select.POLLHUP
         return Look(held, bool(state & select.POLLIN), *self._holders.take(held))
+
+    def serve(self) -> None:
+        """From now on the address leads elsewhere, so that nobody else comes."""
+        self._holders.only_who_comes_and_goes()
 
     def read(self) -> bytes:
         """What has come; empty when that is nothing."""

@@ -30,9 +30,12 @@ class Seen(NamedTuple):
 class Holders:
     """Counts the programs that hold one terminal."""
 
-    def __init__(self, watch: Watch, number: int) -> None:
+    def __init__(self, watch: Watch, path: str) -> None:
         self._watch = watch
-        self._number = number
+        self._path = path
+        self._number = watch.add(path, IN_MODIFY | IN_CLOSE | IN_OPEN)
+        watch.holders[self._number] = self
+        self._sees_writes = True
         self._count = 0
         self._written = self._left = self._alone = self._wrote = False
 
@@ -54,10 +57,15 @@ class Holders:
         elif mask & IN_CLOSE:
             self._count -= 1
             if self._count == 0:
-                self._left = self._alone = True
+                self._left, self._alone = True, self._sees_writes
                 self._wrote, self._written = self._wrote or self._written, False
         elif mask & IN_MODIFY:
             self._alone, self._written = False, True
+
+    def only_who_comes_and_goes(self) -> None:
+        """Be told of no more writes, each of which costs time; `alone` is False from now on."""
+        self._watch.add(self._path, IN_CLOSE | IN_OPEN)
+        self._sees_writes = self._alone = False
 
     def close(self) -> None:
         """Watch that terminal no more."""
@@ -69,26 +77,21 @@ class Watch:
 
     def __init__(self) -> None:
         self.fd: int | None = None
-        self._holders: dict[int, Holders] = {}
+        self.holders: dict[int, Holders] = {}
         self._libc = ctypes.CDLL(None, use_errno=True)
         if hasattr(self._libc, "inotify_init1"):
             fd = self._libc.inotify_init1(os.O_NONBLOCK | os.O_CLOEXEC)
             self.fd = None if fd < 0 else fd
 
-    def add(self, path: str) -> Holders:
-        """Count those who hold the terminal at `path`."""
-        number = -1
-        if self.fd is not None:
-            mask = IN_MODIFY | IN_CLOSE | IN_OPEN
-            number = self._libc.inotify_add_watch(self.fd, os.fsencode(path), mask)
-        holders = Holders(self, number)
-        if number >= 0:
-            self._holders[number] = holders
-        return holders
+    def add(self, path: str, mask: int) -> int:
+        """Be told of these events of a file, and no others; the number that they will bear."""
+        if self.fd is None:
+            return -1
+        return int(self._libc.inotify_add_watch(self.fd, os.fsencode(path), mask))
 
     def remove(self, number: int) -> None:
         """Forget a terminal."""
-        if self.fd is not None and self._holders.pop(number, None) is not None:
+        if self.holders.pop(number, None) is not None and self.fd is not None:
             self._libc.inotify_rm_watch(self.fd, number)
 
     def look(self) -> None:
@@ -103,7 +106,7 @@ class Watch:
         while at < len(data):
             number, mask, _, name_length = _HEADER.unpack_from(data, at)
             at += _HEADER.size + name_length
-            if (holders := self._holders.get(number)) is not None:
+            if (holders := self.holders.get(number)) is not None:
                 holders.note(mask)
 
     def close(self) -> None:
