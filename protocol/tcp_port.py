@@ -129,7 +129,8 @@ class TcpPort:
         except OSError:
             data = b""
         if data:
-            self._intake.feed(self.port, self._wire.decode(data))
+            if told := self._wire.decode(data):
+                self._intake.feed(self.port, told)
         else:
             self.write()  # it may only have closed its own direction
             self._leave()

@@ -148,3 +148,20 @@ def test_a_log_of_a_served_run_holds_both_ways_and_replays(tmp_path: Path) -> No
     assert " hands send " in text
     assert ' card reply -113,"Undefined header' in text
     Run.parse(text).replay()
+
+
+def test_a_whole_commissioning_repeats_over_any_wire(tmp_path: Path) -> None:
+    ends = []
+    for more in ("", "listen='rfc2217://0'"):
+        log = tmp_path / "bench.log"
+        with serve(f"{more}{', ' if more else ''}log={str(log)!r}") as process:
+            assert process.stdout is not None
+            where = dict(process.stdout.readline().strip().split(": ", 1) for _ in range(3))
+            command = [sys.executable, "-m", "dryrig", "commission"]
+            command += ["--port", where["card"], "--hands", where["hands"]]
+            done = subprocess.run(command, capture_output=True, text=True, timeout=DEADLINE_S)
+            assert done.returncode == 0, done.stderr
+            process.terminate()
+        ends.append(log.read_text(encoding="utf-8").splitlines()[-1])
+    assert ends[0] == ends[1]
+    assert int(ends[0].split()[5]) > 1_000_000  # edges
