@@ -263,6 +263,38 @@ def demo(
 
 
 @app.command()
+def drill(
+    scene: SceneName,
+    level: Annotated[int, typer.Option(help="1: clear, 2: mistaken for others, 3: hard.")] = 1,
+    seed: Annotated[
+        int | None, typer.Option(min=0, help="Which drill; without it, one by chance.")
+    ] = None,
+    out: Annotated[
+        Path, typer.Option(metavar="DIR", help="Folder for the record and the picture.")
+    ] = Path("dryrig-drill"),
+) -> None:
+    """Find a hidden fault, or none, with hands and meter; be marked, and see what it was.
+
+    Exit code 0: handed in. 1: left, or ended by an unsafe act. 2: could not run.
+    """
+    import secrets
+
+    from .bench.drill_terminal import run_drill
+
+    chosen = secrets.randbelow(10_000) if seed is None else seed
+    try:
+        with _stoppable():
+            code = run_drill(scene, level, chosen, out, _say)
+    except Stopped as stopped:
+        _fail(f"stopped by {stopped}; the record is kept in {out}")
+    except Exception as error:
+        if not _expected(error):
+            raise
+        _fail(error)
+    raise typer.Exit(code)
+
+
+@app.command()
 def replay(
     file: Annotated[Path, typer.Argument(metavar="FILE", help="From `dryrig serve --log`.")],
 ) -> None:
@@ -317,14 +349,36 @@ def plot_trace(
     _say(f"plot: {path}")
 
 
+OnlyJoints = Annotated[
+    list[str] | None,
+    typer.Option("--joint", metavar="J3", help="Only there. May be given repeatedly."),
+]
+OnlyParts = Annotated[
+    list[str] | None,
+    typer.Option("--part", metavar="ENC", help="Only there. May be given repeatedly."),
+]
+OnlyKinds = Annotated[
+    list[str] | None,
+    typer.Option("--kind", metavar="KIND", help="Only this. May be given repeatedly."),
+]
+
+
 @faults_app.command("list")
-def list_faults(scene: SceneName) -> None:
+def list_faults(
+    scene: SceneName,
+    joint: OnlyJoints = None,
+    part: OnlyParts = None,
+    kind: OnlyKinds = None,
+) -> None:
     """Print every single fault that an arm can have, one KIND@PLACE a line."""
-    from .faults.catalogue import enumerate_faults
+    from .faults.catalogue import chosen_faults
     from .scenes.loader import load_scene
 
     try:
-        lines = "\n".join(enumerate_faults(load_scene(scene)))
+        found = chosen_faults(
+            load_scene(scene), joints=joint or (), parts=part or (), kinds=kind or ()
+        )
+        lines = "\n".join(found)
     except DryrigError as error:
         _fail(error)
     _say(lines)
@@ -382,6 +436,56 @@ def fault_coverage() -> None:
         "Table numbers and wording from memory unless a source is named.",
         highlight=False,
     )
+
+
+@faults_app.command("latent")
+def latent_faults(
+    scene: SceneName,
+    joint: OnlyJoints = None,
+    part: OnlyParts = None,
+    kind: OnlyKinds = None,
+    seed: Seed = 0,
+    arms: Annotated[int, typer.Option(min=1, max=100, help="Arms with each fault.")] = 2,
+    sound: Annotated[int, typer.Option(min=2, max=1000, help="Sound arms beside them.")] = 16,
+    processes: Annotated[int, typer.Option(min=1, max=64, help="At the same time.")] = 2,
+) -> None:
+    """Commission arms with each fault: which does the commissioning see, which stay hidden, why.
+
+    Each hidden fault is printed as it is found, counts at the end. The whole catalogue of the
+    Heron takes some ten minutes.
+    """
+    from rich.console import Console
+    from rich.progress import Progress
+
+    from .faults.catalogue import chosen_faults
+    from .scenes.loader import load_scene
+    from .study.latency import study_latency
+    from .study.terminal import line_of, show
+
+    console = Console(stderr=True)
+    bar = Progress(console=console, transient=True, disable=not console.is_terminal)
+    try:
+        loaded = load_scene(scene)
+        chosen = chosen_faults(loaded, joints=joint or (), parts=part or (), kinds=kind or ())
+        total = max(sound, arms) + arms * len(chosen)
+        with _stoppable(), bar:
+            task = bar.add_task("commissioning", total=total)
+            tally = study_latency(
+                loaded,
+                chosen,
+                name=scene,
+                seed=seed,
+                arms=arms,
+                sound_arms=sound,
+                processes=processes,
+                found=lambda finding: None if finding.seen else _say(line_of(finding)),
+                done=lambda: bar.advance(task),
+            )
+    except Stopped as stopped:
+        _fail(f"stopped by {stopped}")
+    except DryrigError as error:
+        _fail(error)
+    show(tally, Console())
 
 
 @faults_app.command("handbook")

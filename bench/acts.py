@@ -234,10 +234,41 @@ def _rails(place: Workplace, joints: Sequence[Joint], act: Act) -> None:
     act.gauges.append((f"switch input of {joint.name}, let go", str(level)))
 
 
+def _power_cycle(place: Workplace, joints: Sequence[Joint], act: Act) -> None:
+    joint = joints[0]
+    place.card.line.ask(f"STEP:COUN 1000,(@{joint.channel})")
+    _supplies_off_and_on(place, joint, act)
+    _jogs(place, joints, act)
+
+
+def _supplies_off_and_on(place: Workplace, joint: Joint, act: Act) -> None:
+    for on, when in ((True, "at first"), (False, "supplies off"), (True, "supplies on again")):
+        place.main_supply(on)
+        try:
+            shown = f"{place.card.steps([joint.channel])[joint.channel]:+d}"
+        except CommissionError:
+            shown = "no reply"
+        act.gauges.append((f"step counter, set to +1000 before, {when}", shown))
+
+
+def _reopen(place: Workplace, joints: Sequence[Joint], act: Act) -> None:
+    joint = joints[0]
+    place.card.enable(True, [joint.channel])
+    place.card.line.ask(f"STEP:COUN 1000,(@{joint.channel})")
+    for when in ("before", "after the port was closed and opened again"):
+        if when != "before":
+            place.reopen_card()
+        act.gauges += [
+            (f"step counter, {when}", f"{place.card.steps([joint.channel])[joint.channel]:+d}"),
+            (f"enabled, {when}", place.card.line.ask(f"DRIV:ENAB? (@{joint.channel})")[0]),
+        ]
+
+
 def _talk(place: Workplace, _joints: Sequence[Joint], act: Act) -> None:
     """One query over and over: how many replies came, how many not, and what came instead."""
-    right, silent, bad = 0, 0, []
+    right, silent, bad, longest_s = 0, 0, list[str](), 0.0
     for _ in range(QUERIES):
+        asked = place.rig.now
         try:
             place.card.line.numbers("STEP:COUN? (@1:6)", 6)
             right += 1
@@ -245,11 +276,13 @@ def _talk(place: Workplace, _joints: Sequence[Joint], act: Act) -> None:
             silent += 1
         except CommissionError as error:
             bad.append(str(error))
+        longest_s = max(longest_s, (place.rig.now - asked) / TICKS_PER_S)
     act.gauges += [
         ("right replies", str(right)),
         ("no reply", str(silent)),
         ("garbled, or an error of the card", str(len(bad))),
         ("the first of these", bad[0] if bad else "none"),
+        ("the longest took", f"{longest_s:.3f} s"),
     ]
 
 
@@ -261,6 +294,9 @@ _WORDS = {
     "and back.",
     "SW": "Motor supply off: a hand leads {joint} over its limit switch, and back.",
     "RAIL": "Motor supply off: the switch of {joint} is pressed and let go.",
+    "POWER": "The switch of all supplies goes off and on again; then {joint} alone is enabled, "
+    "jogged, and jogged back.",
+    "REOPEN": "{joint} is enabled; the card's port is closed and opened again.",
     "LINE": f"The card is asked STEP:COUN? (@1:6) {QUERIES} times.",
 }
 _WORDS |= {"DRIVE": _WORDS["INPUTS"], "MOTOR": _WORDS["INPUTS"]}
@@ -272,6 +308,8 @@ _DOES = {
     "ENC": _turn_slowly,
     "SW": _over_the_switch,
     "RAIL": _rails,
+    "POWER": _power_cycle,
+    "REOPEN": _reopen,
     "LINE": _talk,
 }
 _SHOWN = {
@@ -282,6 +320,8 @@ _SHOWN = {
     "ENC": ("{}.ENC.A", "{}.ENC.B", "{}.ENC.Z", "{}.ENC.5V_V", "{}.ENC.0V_V", "{}.ANGLE_DEG"),
     "SW": ("{}.SW", "CARD.{}.SW.COM_V", "{}.SW.COM_V", "{}.SW.NC_V", "{}.SW.NO_V", "{}.ANGLE_DEG"),
     "RAIL": ("{}.SW", "{}.ENC.5V_V"),
+    "POWER": ("{}.STEP", "{}.DRIVE", "{}.ANGLE_DEG", "{}.SHAFT_DEG"),
+    "REOPEN": ("{}.DRIVE",),
     "LINE": (),
 }
 
@@ -290,6 +330,8 @@ def _names(joints: Sequence[Joint], part: str, fault: str) -> list[str]:
     """What to show of an act: at each joint, at the fault's own places, the rails."""
     names = [name.format(joint.name) for joint in joints for name in _SHOWN[part]]
     names += [f"{spot}_V" for spot in parse_fault(fault).places if spot != "RAIL.0V"]
+    if "POWER" in part:
+        names.append("RAIL.5V_V")
     if part in ("RAIL", "SW"):
         names.append("RAIL.3V3_V")
     if part == "RAIL":

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 from ..faults import enumerate_faults, parse_fault
-from ..faults.kinds import plug_of
-from ..scenes import Scene
+from ..faults.places import joints_in, part_at
+from ..scenes import Scene, load_scene
 
 _CHOSEN: dict[str, tuple[str, ...]] = {
     "open": ("open@J3.DIR", "open@J3.MOTOR.A+", "open@J5.ENC.A", "open@J5.ENC.0V",
@@ -16,20 +18,41 @@ _CHOSEN: dict[str, tuple[str, ...]] = {
     "unplug": ("unplug@J5.ENC", "unplug@J5.SW"),
     "cross": ("cross@J2.ENC/J3.ENC", "cross@J2.MOTOR/J3.MOTOR"),
     "weak": ("weak@J2.MOTOR,current=0.22",),
-    "doze": ("doze@J2.DRIVE,current=0.15",),
-    "micro": ("micro@J5.DRIVE",),
+    "idle": ("idle@J2.DRIVE,current=0.15",),
+    "microsteps": ("microsteps@J5.DRIVE",),
     "slip": ("slip@J4.COUPLING",),
     "play": ("play@J5.GEAR",),
     "pulley": ("pulley@J5.GEAR",),
     "bind": ("bind@J3.GEAR,deg=-45",),
     "stuck": ("stuck@J5.SW,on=2", "stuck@J5.SW,on=1"),
+    "hum": ("hum@J5.ENC",),
+    "dim": ("dim@J5.DRIVE", "dim@J5.DRIVE,factor=4"),
+    "forget": ("forget@J5.DRIVE",),
+    "dead": ("dead@J5.ENC", "dead@J5.ENC,channel=3"),
+    "frozen": ("frozen@CARD.J3.DIR", "frozen@CARD.J5.SW.COM,level=2"),
+    "drift": ("drift@CARD.J5.SW.COM",),
+    "overflow": ("overflow@J2.COUNTER,bits=12",),
+    "sag": ("sag@RAIL.24V", "sag@RAIL.5V"),
+    "blown": ("blown@RAIL.24V", "blown@RAIL.5V"),
+    "brownout": ("brownout@RAIL.24V,factor=0.45", "brownout@RAIL.5V"),
     "drop": ("drop@LINE,per=0.01",),
+    "double": ("double@LINE,per=0.01",),
+    "noise": ("noise@LINE,per=0.01",),
+    "delay": ("delay@LINE",),
+    "stall": ("stall@LINE,per=0.01",),
+    "baud": ("baud@LINE,ratio=1.06",),
+    "cut": ("cut@LINE,from=2,to=60",),
 }  # fmt: skip
 _JOINT = "J5"
+_LOOKED_AT = {"dim": "INPUTS", "forget": "POWER", "reset": "POWER", "autoreset": "REOPEN"}
+"""Kinds whose part alone does not say what shows them."""
 
 
 def examples(kind: str, scene: Scene) -> tuple[str, ...]:
-    """Faults of a kind to show: those chosen here, or the first that the scene lists at J5."""
+    """Faults of a kind to show: those chosen here, or the first that the scene lists at J5.
+
+    None where the arm has no such part.
+    """
     if kind in _CHOSEN:
         return _CHOSEN[kind]
     listed = [fault for fault in enumerate_faults(scene) if fault.partition("@")[0] == kind]
@@ -37,24 +60,29 @@ def examples(kind: str, scene: Scene) -> tuple[str, ...]:
     return tuple((here or listed)[:1])
 
 
+@cache
+def _heron() -> Scene:
+    return load_scene("heron")
+
+
 def joints_of(fault: str) -> list[str]:
-    """Joints at which a fault sits, in its own order; none for rails and the serial line."""
-    places = parse_fault(fault).places
-    names = [place.partition(".")[0] for place in places]
-    return [name for name in dict.fromkeys(names) if name not in ("RAIL", "LINE")]
+    """Joints at which a fault sits, in its own order; none for what belongs to the whole arm."""
+    names = [name for place in parse_fault(fault).places for name in joints_in(place, _heron())]
+    return list(dict.fromkeys(names))
 
 
 def part_of(fault: str) -> str:
-    """What a fault is about.
+    """What a fault is about, and so what shows it.
 
-    A plug's name (`INPUTS`, `DRIVE`, `MOTOR`, `ENC`, `SW`) for its conductors; `MOTION` for a
-    drive's settings, motor, coupling or gear; `RAIL`; `LINE`.
+    A plug's name (`INPUTS`, `DRIVE`, `MOTOR`, `ENC`, `SW`) for its conductors and the card's pins
+    they start from; `MOTION` for a drive's settings, motor, coupling, gear, load or counter;
+    `POWER` and `REOPEN` for what a power cycle or a program's coming does; `RAIL`; `LINE`.
     """
-    kind, place = parse_fault(fault).kind, parse_fault(fault).places[0]
-    if place.startswith("RAIL.") or place == "LINE":
-        return place.partition(".")[0]
-    if kind.where == "part":
-        return kind.part if kind.part in ("ENC", "SW") else "MOTION"
-    if kind.where == "plug":
-        return place.partition(".")[2]
-    return plug_of(place).partition(".")[2]
+    parsed = parse_fault(fault)
+    kind, place = parsed.kind, parsed.places[0]
+    if kind.name in _LOOKED_AT:
+        return _LOOKED_AT[kind.name]
+    part = part_at(place.removeprefix("CARD."))
+    if part in ("RAIL", "LINE", "ENC", "SW"):
+        return part
+    return "MOTION" if kind.parts and kind.parts[0] not in ("PIN", "INPUT") else part

@@ -21,11 +21,11 @@ from ..commission.result import Result
 from ..errors import DryrigError, nearest
 from ..faults import KINDS, Kind
 from ..scenes import Scene, load_scene, scene_path
+from ..study.commissioned import commissioned
 from .acts import Act, perform
 from .examples import examples, joints_of
 from .lanes import Figure, figure, steady
 from .readings import Compared, compare
-from .workplace import commissioned
 
 SCENE, SEED = "heron", 0
 INDEX = "index.html"

@@ -61,8 +61,8 @@ class Compared:
 
 
 def compare(arm: Arm, seed: int, fault: str) -> list[Compared]:
-    """All lines of the tables for one fault, volts first; none for the serial line."""
-    if part_of(fault) == "LINE":
+    """All lines of the tables for one fault, volts first; none for the line and its port."""
+    if part_of(fault) in ("LINE", "REOPEN"):
         return []
     both = []
     for text in ("", fault):
@@ -82,6 +82,7 @@ def _round(place: Workplace, fault: str) -> Iterator[Reading]:
             "DRIVE": _drive,
             "MOTOR": _drive,
             "MOTION": _drive,
+            "POWER": _drive,
             "ENC": _encoder,
             "SW": _switch,
         }[part](place, joint)
@@ -161,7 +162,8 @@ def _dead(place: Workplace, fault: str) -> Iterator[tuple[str, str, str]]:
     kind, places = parse_fault(fault).kind, parse_fault(fault).places
     part = part_of(fault)
     off = "all power off, plugs in"
-    conductors = [spot for spot in places if kind.where != "part" and not spot.startswith("RAIL")]
+    conductors = [spot for spot in places if kind.where in ("conductor", "node")]
+    conductors = [spot for spot in conductors if not spot.startswith("RAIL.")]
     if kind.where == "plug":
         pins = [wire for wire in place.rig.harness.conductors if plug_of(wire) == places[0]]
         conductors = pins if len(places) == 1 else []
@@ -176,7 +178,7 @@ def _dead(place: Workplace, fault: str) -> Iterator[tuple[str, str, str]]:
             yield off, f"CARD.{places[0]}", places[1]
             yield off, f"CARD.{places[1]}", places[0]
     for name in joints_of(fault):
-        if part == "MOTOR" or kind.part == "MOTOR":
+        if "MOTOR" in (part, *kind.parts):
             for one, other in (("A+", "A-"), ("B+", "B-"), ("A+", "B+")):
                 yield off, f"CARD.{name}.MOTOR.{one}", f"CARD.{name}.MOTOR.{other}"
         if part == "SW":

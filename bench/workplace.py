@@ -2,46 +2,28 @@
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Sequence
 from contextlib import ExitStack
 from types import TracebackType
 from typing import Self
-from urllib.parse import quote
 
 from ..commission.arm import Arm, Joint
 from ..commission.client import Card, channel_list
 from ..commission.hand import PortHand
 from ..commission.line import Line
-from ..commission.result import Result
-from ..commission.run import commission
+from ..faults import Injector
 from ..protocol.in_process import Serial
-from ..scenes import scene_path
 from ..sim.rig import Rig
+from ..study.commissioned import address
 
-_NUMBERS = itertools.count()
 OVERLOAD_OHM = 9e37
 """A meter on overload replies with more than this."""
 
 
-def address(
-    scene: str, seed: int, fault: str = "", start_deg: Sequence[float] | None = None
-) -> str:
-    """The URL of a new rig in this process, with a fault in it or none."""
-    url = f"dryrig://{scene}?seed={seed}&rig=bench{next(_NUMBERS)}"
-    url += f"&fault={quote(fault, safe='')}" if fault else ""
-    return url + (f"&start={','.join(f'{deg:g}' for deg in start_deg)}" if start_deg else "")
-
-
-def commissioned(scene: str, seed: int, fault: str = "") -> Result:
-    """The reference commissioning of a new rig. Raises CommissionError."""
-    url = address(scene, seed, fault)
-    with Line.open(f"{url}&port=hands", "hands") as hands:
-        return commission(url, PortHand(hands), scene_path(scene))
-
-
 class Workplace:
     """Ports of a new rig by the host side's own clients; `rig` is there for its trace only.
+
+    `injector` is the teacher's: it puts faults in and takes them out.
 
     `start_deg` is the pose at the beginning, one angle a joint, or the arm's rest pose. Raises
     CommissionError, with FaultError's text when the fault cannot be put in.
@@ -54,11 +36,14 @@ class Workplace:
         url = address(arm.name, seed, fault, self._start_deg)
         with ExitStack() as stack:
             self.hands = stack.enter_context(Line.open(f"{url}&port=hands", "hands"))
-            self.card = Card(stack.enter_context(Line.open(url, "card")))
+            self._url = url
+            self.card = Card(Line.open(url, "card"))
+            stack.callback(lambda: self.card.close())
             teacher = stack.enter_context(Serial(f"{url}&port=teacher"))
             self._open = stack.pop_all()
         self.hand = PortHand(self.hands)
         self.rig: Rig = teacher.station.rig
+        self.injector: Injector = teacher.station.injector
 
     def __enter__(self) -> Self:
         return self
@@ -70,6 +55,11 @@ class Workplace:
         trace: TracebackType | None,
     ) -> None:
         self._open.close()
+
+    def reopen_card(self) -> None:
+        """Close the card's port and open it again, as the next program would."""
+        self.card.close()
+        self.card = Card(Line.open(self._url, "card"))
 
     def inward(self, joint: Joint) -> int:
         """Sign of a joint's motion from where it began towards the middle of its travel."""

@@ -1,8 +1,10 @@
 """The arm file: what the host must know of an arm to check and home it.
 
 One TOML may describe the arm for other programs too: only the tables named here are read, the
-rest is ignored. Angles in degrees at the joint; positive as the arm's drawing says. A number may
-be written as a table, `{ nominal = 1.2, spread = 0.05 }`: the host takes what is nominal.
+rest is ignored. Angles in degrees at the joint; positive as the arm's drawing says. Of a linear
+axis they are lengths in mm, in words of their own (`travel_mm`, `lead_mm`). A number may be written
+as a table, `{ nominal = 1.2, spread = 0.05 }`: the host takes what is nominal. A file may extend
+another, `extends = "other.toml"`, with more joints and other figures.
 """
 
 from __future__ import annotations
@@ -17,6 +19,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from .errors import ArmFileError
 
+MOST_EXTENDED = 4
 Positive = Annotated[float, Field(gt=0.0, allow_inf_nan=False)]
 Finite = Annotated[float, Field(allow_inf_nan=False)]
 
@@ -59,9 +62,10 @@ class Trim(_Table):
 
 
 class Joint(_Table):
-    """One joint of the arm."""
+    """One joint of the arm, or a linear axis: then mm stand for degrees throughout."""
 
     name: str
+    kind: Literal["rotary", "linear"] = "rotary"
     stage: Annotated[int, Field(ge=1)]
     motor: Motor
     microsteps: Annotated[int, Field(gt=0)]
@@ -72,6 +76,11 @@ class Joint(_Table):
     home: Home
     trim: Trim
     channel: int = 0  # on the card, from 1: the order in the file
+
+    @property
+    def unit(self) -> str:
+        """What its figures are in."""
+        return "mm" if self.kind == "linear" else "deg"
 
     @property
     def steps_per_deg(self) -> float:
@@ -143,6 +152,11 @@ class Arm(_Table):
 
 def load_arm(path: Path) -> Arm:
     """Read an arm file. Raises ArmFileError with all that is wrong in it, and where."""
+    return read_arm(_read(path), str(path))
+
+
+def _read(path: Path, depth: int = 0) -> dict[str, Any]:
+    """Parsed TOML, over that of the file that it extends."""
     try:
         with path.open("rb") as file:
             raw = tomllib.load(file)
@@ -152,17 +166,28 @@ def load_arm(path: Path) -> Arm:
         raise ArmFileError(f"cannot read the arm file {str(path)!r}: {error}") from error
     except tomllib.TOMLDecodeError as error:
         raise ArmFileError(f"{path}: not TOML: {error}") from error
-    return read_arm(raw, str(path))
+    other = raw.pop("extends", None)
+    if other is None:
+        return raw
+    if not isinstance(other, str) or depth >= MOST_EXTENDED:
+        raise ArmFileError(
+            f"{path}: extends: got {other!r}, expected an arm file in the same folder, and at most "
+            f"{MOST_EXTENDED} of them one after the other"
+        )
+    base = _read(path.parent / other, depth + 1)
+    both = {"joint": [*base.get("joint", []), *raw.get("joint", [])]}
+    gauges = {"gauges": {**base.get("gauges", {}), **raw.get("gauges", {})}}
+    return {**base, **raw, **gauges, **both}
 
 
 def read_arm(raw: Mapping[str, Any], where: str) -> Arm:
     """An Arm from parsed TOML; `where` names it in errors. Raises ArmFileError."""
     raw = _nominal(raw)
     table = dict(raw)
-    joints = table.get("joint")
+    joints, rest = table.get("joint"), table.get("rest_pose_deg", [])
     if isinstance(joints, Sequence) and not isinstance(joints, str):
         table["joint"] = [
-            {**joint, "channel": number} if isinstance(joint, Mapping) else joint
+            {**_plain(joint, rest), "channel": number} if isinstance(joint, Mapping) else joint
             for number, joint in enumerate(joints, start=1)
         ]
     try:
@@ -174,6 +199,23 @@ def read_arm(raw: Mapping[str, Any], where: str) -> Arm:
         if not problems:
             return arm
     raise ArmFileError("\n".join(f"{where}: {problem}" for problem in problems))
+
+
+def _plain(joint: Mapping[str, Any], rest: Any) -> dict[str, Any]:
+    """A joint in the names used here: mm for degrees, a short trim pose filled up at rest."""
+    linear = joint.get("kind") == "linear"
+    plain = {key.replace("_mm", "_deg") if linear else key: joint[key] for key in joint}
+    if linear and isinstance(lead := plain.pop("lead_deg", None), float | int) and lead > 0:
+        plain["ratio"] = 360.0 / lead  # so that a turn of the motor is `lead` of the 360
+    for table in ("home", "trim"):
+        if isinstance(plain.get(table), Mapping):
+            inner = plain[table]
+            plain[table] = {k.replace("_mm", "_deg") if linear else k: inner[k] for k in inner}
+    trim = plain.get("trim")
+    pose = trim.get("pose_deg") if isinstance(trim, Mapping) else None
+    if isinstance(trim, Mapping) and isinstance(pose, list) and isinstance(rest, list):
+        plain["trim"] = {**trim, "pose_deg": [*pose, *rest[len(pose) :]]}
+    return plain
 
 
 def _nominal(value: Any) -> Any:

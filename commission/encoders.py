@@ -71,7 +71,8 @@ def _turn(station: Station, joint: Joint, idle: dict[int, int], climbing: set[in
     turned = (eyes[1] - eyes[0], eyes[2] - eyes[1])
     moved = (counts[1][channel] - counts[0][channel], counts[2][channel] - counts[1][channel])
     evidence = (
-        f"turned {turned[0]:+.0f} and {turned[1]:+.0f} deg by eye ({feels[0]}, {feels[1]}): "
+        f"turned {turned[0]:+.0f} and {turned[1]:+.0f} {joint.unit} by eye "
+        f"({feels[0]}, {feels[1]}): "
         f"count {moved[0]:+d} and {moved[1]:+d}, expected about "
         f"{turned[0] * joint.counts_per_deg:+.0f} and {turned[1] * joint.counts_per_deg:+.0f}"
     )

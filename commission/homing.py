@@ -87,7 +87,12 @@ def _home(card: Card, joints: list[Joint], by_eye_deg: Mapping[str, float]) -> d
     levels = card.levels(channels)
     _back_off_if_on(card, [joint for joint in joints if levels[joint.channel]])
     start = card.steps(channels), card.counts(channels)
-    fast_deg = {joint.channel: _fast_limit_deg(joint, by_eye_deg) for joint in joints}
+    fast_deg = {
+        # From a pressed switch the search starts as far away as the joint has backed off.
+        joint.channel: _fast_limit_deg(joint, by_eye_deg)
+        + (_off_deg(joint) if levels[joint.channel] else 0.0)
+        for joint in joints
+    }
     fast, fast_latches = _approach(card, joints, "fast", fast_deg)
     _back_off(card, joints, fast_latches)
     slow_deg = {joint.channel: 2.0 * joint.home.back_off_deg for joint in joints}
@@ -165,20 +170,22 @@ def _no_edge(card: Card, joint: Joint, phase: str, limit_deg: float) -> None:
     raise HomingFailed(
         joint,
         Kind.HOME_NO_EDGE,
-        f"the {phase} search ran {limit_deg:.1f} deg towards the switch and met no edge; the "
-        f"input reads {level}",
+        f"the {phase} search ran {limit_deg:.1f} {joint.unit} towards the switch and met no "
+        f"edge; the input reads {level}",
         level=level,
     )
+
+
+def _off_deg(joint: Joint) -> float:
+    """How far to leave a switch that is pressed at the start."""
+    return PAST_SWITCH_DEG + joint.home.back_off_deg
 
 
 def _back_off_if_on(card: Card, joints: list[Joint]) -> None:
     """Start from a pressed switch: leave it first."""
     if not joints:
         return
-    away_deg = {
-        joint.channel: -joint.home_sign * (PAST_SWITCH_DEG + joint.home.back_off_deg)
-        for joint in joints
-    }
+    away_deg = {joint.channel: -joint.home_sign * _off_deg(joint) for joint in joints}
     _leave(card, joints, {j.channel: j.steps(away_deg[j.channel]) for j in joints})
 
 
@@ -210,7 +217,7 @@ def _leave(card: Card, joints: list[Joint], moves: Mapping[int, int]) -> None:
             raise HomingFailed(
                 joint,
                 Kind.HOME_NO_RELEASE,
-                f"backed off {deg:.1f} deg and the switch input still reads 1",
+                f"backed off {deg:.1f} {joint.unit} and the switch input still reads 1",
                 backed_off_deg=deg,
             )
 
@@ -222,8 +229,8 @@ def _compare(joint: Joint, fast: Latch, slow: Latch) -> None:
         raise HomingFailed(
             joint,
             Kind.HOME_SCATTER,
-            f"the slow edge lies {apart_deg:+.2f} deg from the fast one; expected within "
-            f"{SCATTER_DEG} deg",
+            f"the slow edge lies {apart_deg:+.2f} {joint.unit} from the fast one; expected within "
+            f"{SCATTER_DEG} {joint.unit}",
             apart_deg=apart_deg,
         )
 

@@ -59,7 +59,7 @@ def check_jogs(station: Station, blind: set[int]) -> list[Check]:
 
 
 def _check(station: Station, joint: Joint, blind: bool) -> Check:
-    station.progress(f"jogs: {joint.name} by {JOG_DEG:.0f} deg, both signs")
+    station.progress(f"jogs: {joint.name} by {JOG_DEG:.0f} {joint.unit}, both signs")
     station.card.set_speed({joint.channel: joint.speed(joint.home.fast_deg_s * SPEED_SHARE)})
     # Inward first.
     sign = 1.0 if station.hand.look_deg(joint) <= joint.middle_deg else -1.0
@@ -67,8 +67,8 @@ def _check(station: Station, joint: Joint, blind: bool) -> Check:
     second = _jog(station, joint, -sign * JOG_DEG)
     kind, detail, words = _judge(joint, first, second, blind)
     evidence = "; ".join(
-        f"{jog.wanted_deg:+.0f} deg asked: {jog.eye_deg:+.0f} by eye, {jog.count_deg:+.2f} by "
-        f"count ({jog.counts:+d})"
+        f"{jog.wanted_deg:+.0f} {joint.unit} asked: {jog.eye_deg:+.0f} by eye, "
+        f"{jog.count_deg:+.2f} by count ({jog.counts:+d})"
         for jog in (first, second)
     )
     if words:

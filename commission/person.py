@@ -18,6 +18,7 @@ from .hand import Watch
 
 # A reading as people write it: decimal point or comma, with or without its unit.
 _READING = re.compile(r"^\s*([+-]?\d+(?:[.,]\d*)?|[+-]?[.,]\d+)\s*(m?V|deg|°)?\s*$", re.IGNORECASE)
+_UNITS = {"deg": "degrees", "mm": "millimetres"}
 _FEELS = {"f": "FREE", "s": "STIFF", "e": "STOP"}
 _LIVE_PERIOD_S = 0.2
 
@@ -47,8 +48,8 @@ class PersonHand:
         """Ask for a turn, and for how it felt."""
         self._once(cautions.HANDS_ON)
         self._do(
-            f"Turn {joint.name} by hand, by about {deg:+.0f} degrees ({_sense(deg)} as the arm's "
-            "drawing says).",
+            f"Turn {joint.name} by hand, by about {deg:+.0f} {_UNITS[joint.unit]} "
+            f"({_sense(deg)} as the arm's drawing says).",
             watch,
         )
         while True:
@@ -70,7 +71,8 @@ class PersonHand:
     def look_deg(self, joint: Joint) -> float:
         """Ask for the angle by eye."""
         return self._number(
-            f"By eye, against the arm's drawing: at how many degrees does {joint.name} stand? "
+            f"By eye, against the arm's drawing: at how many {_UNITS[joint.unit]} does "
+            f"{joint.name} stand? "
         )
 
     def zero_level(self) -> None:
@@ -90,7 +92,7 @@ class PersonHand:
         """Ask for the witness mark."""
         return self._number_or(
             f"{joint.name}'s witness mark: how far is the joint past it, positive as the drawing "
-            "says, degrees (n = mark not in reach)? ",
+            f"says, {_UNITS[joint.unit]} (n = mark not in reach)? ",
             none="n",
         )
 

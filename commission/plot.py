@@ -37,6 +37,7 @@ class Plot:
     x_ticks: list[Tick]
     y_ticks: list[Tick]
     summary: str
+    unit: str
     width: int = WIDTH
     height: int = HEIGHT
     left: int = LEFT
@@ -74,9 +75,11 @@ def plot(run: Approach, home_step: int, home_deg: float) -> Plot:
         y(latch_deg),
         [Tick(x(value), f"{value:g}") for value in x_ticks],
         [Tick(y(value), f"{value:g}") for value in y_ticks],
-        f"{run.joint.name}, {run.phase} run: from {angles[0]:.2f} deg, switch edge latched at "
-        f"{latch_deg:.3f} deg after {latch_s:.3f} s (step {run.latch_step}), stopped at "
-        f"{angles[-1]:.2f} deg",
+        f"{run.joint.name}, {run.phase} run: from {angles[0]:.2f} {run.joint.unit}, switch edge "
+        f"latched at {latch_deg:.3f} {run.joint.unit} after {latch_s:.3f} s (step "
+        f"{run.latch_step}), stopped at "
+        f"{angles[-1]:.2f} {run.joint.unit}",
+        run.joint.unit,
     )
 
 

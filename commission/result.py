@@ -17,10 +17,11 @@ Outcome = Literal["pass", "findings", "could not run"]
 
 @dataclass(frozen=True)
 class JointResult:
-    """One joint at the end, degrees. Angles are None while the joint is not homed."""
+    """One joint at the end, in its `unit`. Angles are None while the joint is not homed."""
 
     joint: str
     gauge: str
+    unit: str
     gauge_accuracy_deg: float
     angle_deg: float | None = None
     trim_deg: float | None = None

@@ -148,8 +148,8 @@ class _Job:
                 "homing",
                 joint.name,
                 "pass",
-                f"home at step {homed.home_step}, slow edge {apart:+.3f} deg from the fast one, "
-                "steps and counts agree",
+                f"home at step {homed.home_step}, slow edge {apart:+.3f} {joint.unit} from the "
+                "fast one, steps and counts agree",
             )
         )
 
@@ -236,6 +236,7 @@ class _Job:
         return JointResult(
             joint.name,
             joint.trim.gauge,
+            joint.unit,
             arm.gauge_accuracy_deg(joint),
             angle_deg=self.angles_deg.get(joint.name),
             trim_deg=self.positions.trim_deg[joint.name] if trimmed else None,

@@ -155,7 +155,7 @@ def scale(symptom: Symptom) -> list[Suspect]:
     """A power of two of the distance, by eye and count."""
     because = f"2**{symptom.detail} of the distance asked, both ways"
     return [
-        Suspect(f"micro@{symptom.joint}.DRIVE", because, FITS),
+        Suspect(f"microsteps@{symptom.joint}.DRIVE", because, FITS),
         Suspect(f"pulley@{symptom.joint}.GEAR", because, POSSIBLE),
     ]
 
@@ -186,7 +186,7 @@ def lost(symptom: Symptom) -> list[Suspect]:
     because = f"{symptom.readings['missing_counts']:+.0f} counts between steps and encoder"
     return [
         *(Suspect(fault, because, FITS) for fault in _too_little_torque(symptom.joint)),
-        Suspect(f"doze@{symptom.joint}.DRIVE", because, CLASS),
+        Suspect(f"idle@{symptom.joint}.DRIVE", because, CLASS),
     ]
 
 
@@ -226,5 +226,5 @@ def shifted(symptom: Symptom) -> list[Suspect]:
     because = "the joint homes, but its zero is far from the mark or the level"
     return [
         Suspect(fault, because, CLASS)
-        for fault in (f"shift@{symptom.joint}.SW", f"doze@{symptom.joint}.DRIVE")
+        for fault in (f"shift@{symptom.joint}.SW", f"idle@{symptom.joint}.DRIVE")
     ]

@@ -68,11 +68,11 @@ def show(result: Result, console: Console) -> None:
 def _joints(result: Result) -> Table:
     table = Table(
         "joint", "trimmed by", "trim", "left", "homed again", "stands at",
-        title="Joints, degrees", title_justify="left",
+        title="Joints, degrees unless said", title_justify="left",
     )  # fmt: skip
     for joint in result.joints:
         table.add_row(
-            joint.joint,
+            joint.joint if joint.unit == "deg" else f"{joint.joint} ({joint.unit})",
             f"{joint.gauge}, ±{joint.gauge_accuracy_deg:g}",
             f"{joint.trim_deg:+.2f}",
             f"{joint.residue_deg:+.2f}",

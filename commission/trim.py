@@ -65,9 +65,11 @@ def _trim(station: Station, positions: Positions, joint: Joint) -> tuple[Check, 
     positions.go(pose)
     showed = _read(station, joint)
     if showed is None or abs(showed) > RANGE_DEG:
-        seen = "is out of its window" if showed is None else f"shows {showed:+.2f} deg"
+        seen = "is out of its window" if showed is None else f"shows {showed:+.2f} {joint.unit}"
         symptom = Symptom(Kind.TRIM_RANGE, joint.name)
-        evidence = f"the {joint.trim.gauge} {seen}; expected within {RANGE_DEG:.0f} deg of zero"
+        evidence = (
+            f"the {joint.trim.gauge} {seen}; expected within {RANGE_DEG:.0f} {joint.unit} of zero"
+        )
         return judged("trim", joint, [symptom], evidence), None
     residue: float | None = showed
     repeat = 0.0
@@ -84,12 +86,12 @@ def _trim(station: Station, positions: Positions, joint: Joint) -> tuple[Check, 
         residue = _read(station, joint)
     accuracy = station.arm.gauge_accuracy_deg(joint)
     allowed = accuracy + SWITCH_REPEAT_DEG
-    left = "nothing (out of its window)" if residue is None else f"{residue:+.2f} deg"
+    left = "nothing (out of its window)" if residue is None else f"{residue:+.2f} {joint.unit}"
     evidence = (
-        f"the {joint.trim.gauge} showed {showed:+.2f} deg; trim "
-        f"{positions.trim_deg[joint.name]:+.2f} deg entered, homed again {homings} x (last "
-        f"{repeat:+.3f} deg from the time before), now {left}; expected within "
-        f"{allowed:.2f} deg (gauge {accuracy:g}, switch {SWITCH_REPEAT_DEG:g})"
+        f"the {joint.trim.gauge} showed {showed:+.2f} {joint.unit}; trim "
+        f"{positions.trim_deg[joint.name]:+.2f} {joint.unit} entered, homed again {homings} x "
+        f"(last {repeat:+.3f} {joint.unit} from the time before), now {left}; expected within "
+        f"{allowed:.2f} {joint.unit} (gauge {accuracy:g}, switch {SWITCH_REPEAT_DEG:g})"
     )
     symptoms = []
     if residue is None or abs(residue) > allowed:

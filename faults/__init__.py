@@ -1,8 +1,16 @@
 """Faults: their grammar, their table, the catalogue of an arm, putting them in."""
 
-from .catalogue import enumerate_faults
+from .catalogue import chosen_faults, enumerate_faults
 from .grammar import Fault, parse_fault
 from .inject import Injector
 from .kinds import KINDS, Kind
 
-__all__ = ["KINDS", "Fault", "Injector", "Kind", "enumerate_faults", "parse_fault"]
+__all__ = [
+    "KINDS",
+    "Fault",
+    "Injector",
+    "Kind",
+    "chosen_faults",
+    "enumerate_faults",
+    "parse_fault",
+]

@@ -109,11 +109,12 @@ ROWS: tuple[Row, ...] = (
     ),
     _iso(
         "D.8", "position switch", "simultaneous short of the three change-over terminals",
-        "join@J5.SW", source=_HAAKE,
+        "soaked@J5.SW", source=_HAAKE,
     ),
     _iso(
         "D.9", "relay, contactor", "all rows",
-        reason="the arm has none: the motor supply is switched by hand, and no brake is fitted",
+        reason="the arm has none: the motor supply is switched by hand; `brake` stands ready for "
+        "an arm with brakes, the Heron has none",
     ),
     _iso(
         "D.10", "proximity switch", "all rows",
@@ -126,7 +127,7 @@ ROWS: tuple[Row, ...] = (
     ),
     _iso(
         "D.14", "resistor of a drive's input", "random value, half to twice the nominal",
-        "resist@J3.STEP,ohm=330", reason="upward only: less than the sound value is not modelled",
+        "dim@J3.DRIVE,factor=0.5", "dim@J3.DRIVE,factor=2", "resist@J3.STEP,ohm=330",
     ),
     _iso(
         "D.17", "capacitor", "open, short, value",
@@ -149,7 +150,7 @@ ROWS: tuple[Row, ...] = (
     ),
     _iso(
         "D.18", "transistors of a drive's output", "change of a parameter",
-        "weak@J2.MOTOR", "doze@J2.DRIVE",
+        "weak@J2.MOTOR", "idle@J2.DRIVE",
     ),
     _iso(
         "D.20, D.21", "integrated circuit: card, encoder", "open pin",
@@ -161,29 +162,32 @@ ROWS: tuple[Row, ...] = (
     ),
     _iso(
         "D.20, D.21", "integrated circuit: card, encoder", "stuck at 0",
-        "short@J3.DIR/RAIL.0V", "short@J5.ENC.A/RAIL.0V",
+        "frozen@CARD.J3.DIR", "frozen@CARD.J5.ENC.A", "dead@J5.ENC", "short@J3.DIR/RAIL.0V",
     ),
     _iso(
         "D.20, D.21", "integrated circuit: card, encoder", "stuck at 1",
-        "short@J3.DIR/RAIL.5V", "short@J5.ENC.A/RAIL.5V",
+        "frozen@CARD.J3.DIR,level=2", "frozen@CARD.J5.SW.COM,level=2", "dead@J5.ENC,level=1",
+        "short@J3.DIR/RAIL.5V",
     ),
     _iso(
         "D.20, D.21", "integrated circuit: card, encoder", "oscillating output",
-        "open@J5.SW.COM,duty=0.5", "open@J3.ENA,duty=0.5",
+        "open@J5.SW.COM,duty=0.5", "open@J3.ENA,duty=0.5", "frozen@CARD.J3.STEP,duty=0.5",
         reason="as an output that comes and goes at random; no oscillator of a chosen frequency",
     ),
     _iso(
         "D.20, D.21", "integrated circuit: card, encoder", "change of a value",
-        "resist@J5.ENC.A,ohm=4700",
+        "drift@CARD.J5.SW.COM", "slow@J5.ENC", "resist@J5.ENC.A,ohm=4700",
     ),
     _iec(
         "electromechanical device", "does not energise or de-energise",
-        reason="the arm has no relay or brake coil",
+        reason="the arm has no relay; `brake` stands ready for an arm with brakes, the Heron has "
+        "none",
     ),
     _iec("electromechanical device", "welded contacts", "stuck@J5.SW"),
     _iec(
         "discrete hardware: digital input and output", "low: stuck-at",
-        "short@J3.STEP/RAIL.0V", "short@J5.SW.COM/RAIL.3V3",
+        "frozen@CARD.J3.STEP", "frozen@CARD.J5.SW.COM", "short@J3.STEP/RAIL.0V",
+        "short@J5.SW.COM/RAIL.3V3",
     ),
     _iec(
         "discrete hardware: digital input and output",
@@ -192,12 +196,12 @@ ROWS: tuple[Row, ...] = (
     ),
     _iec(
         "discrete hardware: digital input and output", "medium, high: drift and oscillation",
-        "resist@J3.ENA,ohm=1000", "open@J5.SW.COM,duty=0.5",
+        "drift@CARD.J5.SW.COM", "hum@J5.SW", "open@J5.SW.COM,duty=0.5",
     ),
     _iec("discrete hardware: analogue input and output", "all", reason="the card has none"),
     _iec(
         "discrete hardware: power supply", "low: stuck-at",
-        "open@J3.DRIVE.24V", "short@RAIL.5V/RAIL.0V",
+        "blown@RAIL.5V", "open@J3.DRIVE.24V", "short@RAIL.5V/RAIL.0V",
     ),
     _iec(
         "discrete hardware: power supply", "medium, high: DC fault model",
@@ -205,13 +209,14 @@ ROWS: tuple[Row, ...] = (
     ),
     _iec(
         "discrete hardware: power supply", "medium, high: drift and oscillation",
-        "resist@J3.DRIVE.24V,ohm=30", "resist@J5.ENC.5V,ohm=100",
-        "resist@J5.ENC.5V,ohm=100,duty=0.5",
+        "brownout@RAIL.24V", "sag@RAIL.5V", "reset@CARD", "resist@J3.DRIVE.24V,ohm=30",
+        "brownout@RAIL.5V,duty=0.5",
     ),
-    _iec("sensor: encoder", "low: stuck-at", "short@J5.ENC.A/RAIL.0V", "open@J5.ENC.5V"),
+    _iec("sensor: encoder", "low: stuck-at", "dead@J5.ENC", "open@J5.ENC.5V"),
     _iec(
         "sensor: encoder", "medium, high: DC fault model, drift and oscillation",
-        "open@J5.ENC.A", "short@J5.ENC.A/J5.ENC.B", "resist@J5.ENC.0V,ohm=100",
+        "open@J5.ENC.A", "short@J5.ENC.A/J5.ENC.B", "resist@J5.ENC.0V,ohm=100", "dirt@J5.ENC",
+        "slow@J5.ENC", "index@J5.ENC",
     ),
     _iec(
         "sensor: limit switch", "low: stuck-at; medium, high: also drift and oscillation",
@@ -225,15 +230,24 @@ ROWS: tuple[Row, ...] = (
     _iec(
         "clock", "sub- or super-harmonic, jitter",
         reason="the card's clock is the rig's own; a step rate wrong by a factor shows as "
-        "micro@J3.DRIVE does",
+        "microsteps@J3.DRIVE does",
     ),
-    _iec("communication", "wrong data or address", "drop@LINE",
-         reason="as far as lost bytes make another command of one"),
-    _iec("communication", "no transmission", "drop@LINE,per=1", "drop@LINE,from=5"),
+    _iec("communication", "wrong data or address", "noise@LINE", "baud@LINE"),
+    _iec("communication", "no transmission", "cut@LINE", "drop@LINE", "cut@LINE,from=5"),
+    _iec("communication", "repetition, insertion", "double@LINE"),
+    _iec("communication", "delay", "delay@LINE", "stall@LINE"),
     _iec(
         "communication", "wrong sequence", reason="not modelled: the line keeps its bytes in order",
     ),
-    _iec("processing unit, memory, bus", "all", reason=_NO_CPU),
+    _iec(
+        "processing unit", "counter or register: wrong value", "overflow@J2.COUNTER",
+        reason="of the card's counters alone: " + _NO_CPU,
+    ),
+    _iec(
+        "variable memory", "information lost", "forget@J3.DRIVE", "reset@CARD", "autoreset@CARD",
+        reason="settings and counters; single bits are not modelled",
+    ),
+    _iec("invariable memory, bus", "all", reason=_NO_CPU),
 )  # fmt: skip
 """All rows, in the order of the standards."""
 

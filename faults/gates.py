@@ -95,7 +95,7 @@ class Gate:
         if not values["from"] <= seconds(rig.now) < values["to"]:
             return False
         if self._joint is not None:
-            if not values["low"] <= rig.truth_deg()[self._joint] <= values["high"]:
+            if not values["low"] <= rig.glance_deg(self._joint) <= values["high"]:
                 return False
             if values["wiggle"] and not (
                 rig.hands.wiggling(self._joint) and self._random.random() < 0.5

@@ -1,4 +1,4 @@
-"""Putting faults into a rig and taking them out again.
+"""Putting faults into a rig while it runs, changing them, and taking them out again.
 
 A fault changes parts and nothing else. The parts of the sound arm are kept; whatever faults are in
 are applied to a copy of them in the order they came, so that any of them can be taken out.
@@ -6,104 +6,159 @@ are applied to a copy of them in the order they came, so that any of them can be
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from functools import partial
+from dataclasses import dataclass
 
 from ..errors import FaultError, nearest
-from ..sim.circuit import RAILS
+from ..sim.clock import seconds, ticks
 from ..sim.rig import Rig
 from .gates import AT_A_JOINT, GATES, Gate
 from .grammar import Fault, parse_fault
-from .kinds import plug_of
-from .line import DropBytes
-
-LineFilter = Callable[[bytes, bool], bytes]
+from .line import Line, fitted, in_turn
+from .places import joints_in, places
 
 
-def _through(filters: list[LineFilter], data: bytes, to_host: bool) -> bytes:
-    """What comes through one filter after the other."""
-    for line in filters:
-        data = line(data, to_host)
-    return data
+@dataclass
+class _Held:
+    """A fault that is in."""
+
+    fault: Fault
+    gate: Gate
 
 
 class Injector:
-    """The faults of one rig. `line` filters the card's serial line, or is None."""
+    """The faults of one rig. `line` is what the card's serial line does to bytes, or None."""
 
     def __init__(self, rig: Rig) -> None:
         self._rig = rig
         self._sound = rig.harness.parts.copy()
-        self._faults: list[Fault] = []
-        self._gates: dict[str, Gate] = {}
-        self._filters: dict[str, LineFilter] = {}
-        self.line: LineFilter | None = None
+        self._held: list[_Held] = []
+        self._due: list[tuple[int, Fault]] = []
+        self.line: Line | None = None
 
     def insert(self, text: str) -> None:
         """Put a fault in, now. Raises `FaultError` and changes nothing when it cannot."""
-        fault = parse_fault(text)
-        self._check_places(text, fault)
-        if any(known.text == fault.text for known in self._faults):
-            raise FaultError(f"fault {text!r} is in already: remove it first, or leave it")
-        self._faults.append(fault)
-        joint = self._joint(fault)
-        if fault.kind.apply is None:
-            self._filters[fault.text] = DropBytes(fault.values["per"], self._rig.seed)
-        self._gates[fault.text] = Gate(self._rig, fault.text, joint, fault.values, self._apply)
+        fault = self._read(text)
+        self._must_be_new(fault)
+        self._held.append(self._hold(fault))
+        self._apply()
+
+    def change(self, text: str, into: str) -> None:
+        """Put another fault in the place of one that is in, at one instant.
+
+        Raises `FaultError` and changes nothing when the one is not in or the other cannot be.
+        """
+        held, fault = self._find(text), self._read(into)
+        if fault.text != held.fault.text:
+            self._must_be_new(fault)
+        held.gate.stop()
+        self._held[self._held.index(held)] = self._hold(fault)
         self._apply()
 
     def remove(self, text: str) -> None:
-        """Take a fault out. Raises `FaultError` when it is not in."""
-        fault = parse_fault(text)
-        for known in self._faults:
-            if known.text == fault.text:
-                self._faults.remove(known)
-                self._gates.pop(known.text).stop()
-                self._filters.pop(known.text, None)
-                self._apply()
+        """Take a fault out, or off the schedule. Raises `FaultError` when it is on neither."""
+        wanted = parse_fault(text).text
+        for entry in self._due:
+            if entry[1].text == wanted and wanted not in self.listed():
+                self._due.remove(entry)
                 return
-        raise FaultError(
-            f"fault {text!r} is not in{nearest(fault.text, self.listed())}; "
-            f"in: {', '.join(self.listed()) or 'none'}"
-        )
+        held = self._find(text)
+        self._held.remove(held)
+        held.gate.stop()
+        self._apply()
+
+    def schedule(self, text: str, at_s: float) -> None:
+        """Put a fault in at a rig time (s); until then it is on the schedule only.
+
+        What it cannot be is said now: raises `FaultError`, also for a time that is over. A fault
+        that is in by then is left as it is. To end a fault by itself give it a gate, `to=`.
+        """
+        fault, tick = self._read(text), ticks(at_s)
+        if tick < self._rig.now:
+            raise FaultError(
+                f"fault {text!r}: {at_s:g} s of rig time is over, it is "
+                f"{seconds(self._rig.now):.7g} s: give a later time"
+            )
+        entry = (tick, fault)
+        self._due.append(entry)
+        self._due.sort(key=lambda due: due[0])
+
+        def begin() -> None:
+            if any(due is entry for due in self._due):
+                self._due = [due for due in self._due if due is not entry]
+                if fault.text not in self.listed():
+                    self.insert(fault.text)
+
+        self._rig.at(tick, begin)
 
     def clear(self) -> None:
-        """Take all faults out."""
-        for gate in self._gates.values():
-            gate.stop()
-        self._gates.clear()
-        self._filters.clear()
-        self._faults.clear()
+        """Take all faults out, and off the schedule."""
+        for held in self._held:
+            held.gate.stop()
+        self._held.clear()
+        self._due.clear()
         self._apply()
 
     def listed(self) -> list[str]:
         """The faults that are in, oldest first."""
-        return [fault.text for fault in self._faults]
+        return [held.fault.text for held in self._held]
+
+    def scheduled(self) -> list[tuple[str, float]]:
+        """The faults that are to come and when (s of rig time), the next one first."""
+        return [(fault.text, seconds(tick)) for tick, fault in self._due]
+
+    def _hold(self, fault: Fault) -> _Held:
+        return _Held(
+            fault, Gate(self._rig, fault.text, self._joint(fault), fault.values, self._apply)
+        )
 
     def _apply(self) -> None:
         parts = self._sound.copy()
-        filters = []
-        for fault in self._faults:
-            if not self._gates[fault.text].open:
+        lines = []
+        for held in self._held:
+            if not held.gate.open:
                 continue
+            fault = held.fault
             if fault.kind.apply is not None:
                 fault.kind.apply(parts, fault.places, fault.values)
-            else:
-                filters.append(self._filters[fault.text])
-        self.line = partial(_through, filters) if filters else None
-        self._rig.fit(parts)
+            if fault.kind.line is not None:
+                key = f"{self._rig.seed}:{fault.text}"
+                lines.append(fitted(fault.kind.line, fault.values, key))
+        self.line = in_turn(lines) if lines else None
+        self._rig.fit_soon(parts)
 
     def _joint(self, fault: Fault) -> int | None:
         """The joint whose angle and cable gate a fault: the first that a place names."""
-        names = [joint.name for joint in self._rig.scene.joint]
-        mine = [place.partition(".")[0] for place in fault.places]
-        return next((names.index(name) for name in mine if name in names), None)
+        scene = self._rig.scene
+        mine = [name for place in fault.places for name in joints_in(place, scene)]
+        return scene.joint_number(mine[0]) if mine else None
 
-    def _check_places(self, text: str, fault: Fault) -> None:
+    def _find(self, text: str) -> _Held:
+        wanted = parse_fault(text).text
+        for held in self._held:
+            if held.fault.text == wanted:
+                return held
+        known = [*self.listed(), *(fault.text for _, fault in self._due)]
+        raise FaultError(
+            f"fault {text!r} is not in{nearest(wanted, known)}; "
+            f"in: {', '.join(self.listed()) or 'none'}"
+        )
+
+    def _must_be_new(self, fault: Fault) -> None:
+        if fault.text in self.listed():
+            raise FaultError(f"fault {fault.text!r} is in already: remove it first, or leave it")
+
+    def _read(self, text: str) -> Fault:
+        """A fault that can be on this arm. Raises `FaultError`."""
+        fault = parse_fault(text)
         if self._joint(fault) is None:
             for name in AT_A_JOINT:
                 if fault.values[name] != GATES[name].default:
                     raise FaultError(f"fault {text!r}: {name} needs a place at a joint")
-        known = self._places(fault)
+        known = places(fault.kind, self._rig.scene)
+        if not known:
+            raise FaultError(
+                f"fault {text!r}: {self._rig.scene.name} has no place for {fault.kind.name}"
+            )
         for place in fault.places:
             if place not in known:
                 raise FaultError(
@@ -115,18 +170,4 @@ class Injector:
                 f"fault {text!r}: plugs of two sorts do not fit each other's sockets; expected "
                 "the same sort twice, e.g. 'cross@J2.ENC/J3.ENC'"
             )
-
-    def _places(self, fault: Fault) -> list[str]:
-        joints = [joint.name for joint in self._rig.scene.joint]
-        conductors = self._rig.harness.conductors
-        match fault.kind.where:
-            case "conductor":
-                return conductors
-            case "node":
-                return [*conductors, *RAILS]
-            case "part":
-                return [f"{joint}.{fault.kind.part}" for joint in joints]
-            case "plug":
-                return list(dict.fromkeys(map(plug_of, conductors)))
-            case "line":
-                return ["LINE"]
+        return fault

@@ -1,17 +1,162 @@
-"""Fifth primitive: filters on the serial line, bytes in and bytes out."""
+"""Fifth primitive: what a bad serial line does to bytes, as pure functions.
+
+Timed bytes in, timed bytes out: a filter keeps nothing from one call to the next. What is left to
+chance is drawn anew for each byte from the rig's seed, the fault and the byte's own name (its
+number on the line), so it does not depend on how bytes are bundled or on other faults.
+"""
 
 from __future__ import annotations
 
+import math
 import random
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import groupby
+from typing import Literal
+
+from ..sim.clock import ticks
+
+Way = Literal["to card", "to host"]
+TO_CARD: Way = "to card"
+TO_HOST: Way = "to host"
 
 
-class DropBytes:
-    """Loses each byte with a probability, by its own seeded generator."""
+@dataclass(frozen=True, slots=True)
+class LineByte:
+    """A byte on the line: when it arrives (rig ticks), what it is, which way, its own name."""
 
-    def __init__(self, per_byte: float, seed: int) -> None:
-        self._per_byte = per_byte
-        self._random = random.Random(f"{seed}:line.drop")
+    tick: int
+    value: int
+    way: Way
+    name: str
 
-    def __call__(self, data: bytes, to_host: bool) -> bytes:
-        """What arrives of `data`; both directions suffer alike."""
-        return bytes(byte for byte in data if self._random.random() >= self._per_byte)
+
+Line = Callable[[Sequence[LineByte]], list[LineByte]]
+"""What a line does to bytes of one way, in the order in which they were sent."""
+Filter = Callable[[Sequence[LineByte], Mapping[str, float], str], list[LineByte]]
+"""The same with a fault's values and the key of its chances; `way` in them says which way."""
+
+_FRAME_BITS = 10  # start, eight data bits with the least first, stop
+_BITS = 8
+
+
+def fitted(act: Filter, values: Mapping[str, float], key: str) -> Line:
+    """A filter with its values: bytes that go the other way pass as they are."""
+    way = {1: TO_CARD, 2: TO_HOST}.get(round(values["way"]))
+
+    def line(data: Sequence[LineByte]) -> list[LineByte]:
+        if way is None or not data or data[0].way == way:
+            return act(data, values, key)
+        return list(data)
+
+    return line
+
+
+def in_turn(lines: Sequence[Line]) -> Line:
+    """One line after the other."""
+
+    def line(data: Sequence[LineByte]) -> list[LineByte]:
+        for one in lines:
+            data = one(data)
+        return list(data)
+
+    return line
+
+
+def _chance(key: str, byte: LineByte) -> random.Random:
+    return random.Random(f"{key}:{byte.way}:{byte.name}")
+
+
+def _hit(data: Iterable[LineByte], values: Mapping[str, float], key: str) -> list[bool]:
+    return [_chance(key, byte).random() < values["per"] for byte in data]
+
+
+def drop(data: Sequence[LineByte], values: Mapping[str, float], key: str) -> list[LineByte]:
+    """Lose each byte with a probability."""
+    return [b for b, hit in zip(data, _hit(data, values, key), strict=True) if not hit]
+
+
+def double(data: Sequence[LineByte], values: Mapping[str, float], key: str) -> list[LineByte]:
+    """Let each byte come twice with a probability; the second has a name of its own."""
+    come: list[LineByte] = []
+    for byte, hit in zip(data, _hit(data, values, key), strict=True):
+        come += [byte, replace(byte, name=f"{byte.name}'")] if hit else [byte]
+    return come
+
+
+def noise(data: Sequence[LineByte], values: Mapping[str, float], key: str) -> list[LineByte]:
+    """Turn one bit over, of each byte with a probability."""
+    come = []
+    for byte in data:
+        chance = _chance(key, byte)
+        hit, bit = chance.random() < values["per"], chance.randrange(_BITS)
+        come.append(replace(byte, value=byte.value ^ 1 << bit) if hit else byte)
+    return come
+
+
+def delay(data: Sequence[LineByte], values: Mapping[str, float], key: str) -> list[LineByte]:
+    """Let every byte come later."""
+    return [replace(byte, tick=byte.tick + ticks(values["s"])) for byte in data]
+
+
+def stall(data: Sequence[LineByte], values: Mapping[str, float], key: str) -> list[LineByte]:
+    """Now and then hold a byte, and with it all that follow it, for some time."""
+    held = ticks(values["s"])
+    until, come = 0, []
+    for byte, hit in zip(data, _hit(data, values, key), strict=True):
+        until = max(until, byte.tick + held) if hit else until
+        come.append(replace(byte, tick=max(byte.tick, until)))
+    return come
+
+
+def cut(data: Sequence[LineByte], values: Mapping[str, float], key: str) -> list[LineByte]:
+    """Let nothing through."""
+    return []
+
+
+def baud(data: Sequence[LineByte], values: Mapping[str, float], key: str) -> list[LineByte]:
+    """Let the card send and listen at another rate than the host, eight bits, no parity.
+
+    A receiver looks for a falling edge, then at the middle of each bit by its own clock (the usual
+    asynchronous receiver; common practice, no published source). Bytes of one tick follow one
+    another without a pause.
+    """
+    come: list[LineByte] = []
+    for _, burst in groupby(data, lambda byte: byte.tick):
+        sent = list(burst)
+        ratio = values["ratio"] if sent[0].way == TO_CARD else 1 / values["ratio"]
+        line = [bit for byte in sent for bit in _frame(byte.value)]
+        for number, (at, value) in enumerate(_received(line, 1 / ratio)):
+            source = sent[at // _FRAME_BITS]
+            come.append(replace(source, value=value, name=f"{source.name}~{number}"))
+    return come
+
+
+def _frame(value: int) -> list[int]:
+    return [0, *(value >> bit & 1 for bit in range(_BITS)), 1]
+
+
+def _received(line: Sequence[int], bit: float) -> list[tuple[int, int]]:
+    """Bytes that a receiver makes of a line, its own bit `bit` long: (start, value)."""
+
+    def level(time: float) -> int:
+        at = math.floor(time)
+        return line[at] if at < len(line) else 1
+
+    found, time = [], 0.0
+    while (start := _falling(line, time)) is not None:
+        if level(start + 0.5 * bit):  # too short for a start bit
+            time = start + 0.5 * bit
+            continue
+        value = sum(level(start + (number + 1.5) * bit) << number for number in range(_BITS))
+        found.append((start, value))
+        time = start + (_BITS + 1.5) * bit
+    return found
+
+
+def _falling(line: Sequence[int], after: float) -> int | None:
+    """Where the line next falls, not before `after`; it is high before its first bit."""
+    for at in range(math.ceil(after), len(line)):
+        if not line[at] and (at == 0 or line[at - 1]):
+            return at
+    return None

@@ -53,6 +53,10 @@ class Dialect(Protocol):
         """A new host is on the line: drop unfinished input, waits and replies."""
         return
 
+    def restart(self) -> None:
+        """The card fell into reset: as at power-up."""
+        self.forget()
+
     def replies_lost(self) -> None:
         """The host sends and does not read: the replies that waited for it were thrown away."""
         return
@@ -133,6 +137,12 @@ class ScpiDialect(Dialect):
         self._replies.clear()
         self._wait = None
         self._skipping = self._overrun = False
+
+    def restart(self) -> None:
+        """As at power-up: registers and error queue too, and bit 7 (PON) of the event register."""
+        self.forget()
+        self.status = Status()
+        self.completion_armed = False
 
     def replies_lost(self) -> None:
         """IEEE 488.2's way out when input and output are both full."""

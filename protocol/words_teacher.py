@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
 PACE_LOW = 0.01
 PACE_HIGH = 1000.0
+SCHEDULE_LIMIT_S = 1e6
 
 
 def _insert(session: ScpiDialect, fault: str) -> None:
@@ -23,6 +24,19 @@ def _insert(session: ScpiDialect, fault: str) -> None:
 
 def _remove(session: ScpiDialect, fault: str) -> None:
     session.station.injector.remove(fault)
+
+
+def _change(session: ScpiDialect, fault: str, into: str) -> None:
+    session.station.injector.change(fault, into)
+
+
+def _schedule(session: ScpiDialect, fault: str, at_s: float) -> None:
+    session.station.injector.schedule(fault, at_s)
+
+
+def _scheduled(session: ScpiDialect) -> str:
+    due = session.station.injector.scheduled()
+    return joined([f"{quoted(fault)},{at_s:.7f}" for fault, at_s in due]) or quoted("")
 
 
 def _clear(session: ScpiDialect) -> None:
@@ -91,8 +105,27 @@ TEACHER = Words(
     commands=(
         *common("nothing: faults, pace and trace stay as they are"),
         Command("FAULt:INSert", 'puts a fault in, such as "open@J3.DIR"', do=_insert, takes=_FAULT),
-        Command("FAULt:REMove", "takes that fault away", do=_remove, takes=_FAULT),
-        Command("FAULt:CLEar", "takes all faults away", do=_clear),
+        Command(
+            "FAULt:CHANge",
+            "puts another fault in the place of one that is in, at one instant",
+            do=_change,
+            takes=(Text("fault"), Text("into")),
+        ),
+        Command(
+            "FAULt:REMove",
+            "takes that fault away, or off the schedule",
+            do=_remove,
+            takes=_FAULT,
+        ),
+        Command("FAULt:CLEar", "takes all faults away, and off the schedule", do=_clear),
+        Command(
+            "FAULt:SCHedule",
+            "puts a fault in at that rig time; asked, the faults to come and their times",
+            do=_schedule,
+            ask=_scheduled,
+            takes=(Text("fault"), Number("time", "s", 0.0, SCHEDULE_LIMIT_S)),
+            replies='"fault",s,... or ""',
+        ),
         Command(
             "FAULt:LIST", "the faults that are in", ask=_listed, replies='"fault","fault",... or ""'
         ),

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import tomllib
 from pathlib import Path
 from typing import Any
 
 from pydantic import BaseModel, ValidationError
 
 from ..errors import SceneError, nearest
+from .extended import read_scene_file
+from .linear import take_linear
 from .schema import Scene
 from .spreads import extremes, put_figures, take_spreads
 
@@ -44,14 +45,9 @@ def load_scene(name_or_path: str | Path) -> Scene:
     Raises `SceneError` that names the file, the key, what came and what was expected.
     """
     path = scene_path(name_or_path)
+    data = read_scene_file(path)
     try:
-        data = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError) as error:
-        raise SceneError(f"{path.name}: cannot be read: {error}") from None
-    except tomllib.TOMLDecodeError as error:
-        raise SceneError(f"{path.name}: not TOML: {error}") from None
-    try:
-        data, spreads = take_spreads(data)
+        data, spreads = take_spreads(take_linear(data))
     except SceneError as error:
         raise SceneError(f"{path.name}: {error}") from None
     own = {"folder": path.resolve().parent, "spreads": spreads}

@@ -7,7 +7,8 @@ bound the values, so that a slip of the keyboard is caught at load time.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -182,9 +183,10 @@ class Eye(_Part):
 
 
 class Hand(_Part):
-    """A person's hand at a joint."""
+    """A person's hand at a joint, or pushing along a linear axis."""
 
     torque_n_m: Positive
+    force_n: Positive = 80.0
     speed_deg_s: Positive
 
 
@@ -251,13 +253,19 @@ class Trim(_Part):
 
 
 class Joint(_Part):
-    """One axis from motor to link. Friction at rest is `breakaway` times that of motion."""
+    """One axis from motor to link. Friction at rest is `breakaway` times that of motion.
+
+    Of a `linear` axis every angle is a length in mm, every torque at the joint a force in N, and
+    `ratio` is what its motor turns for each metre, rad/m (`scenes/linear.py` reads it from the
+    file's own words).
+    """
 
     name: Annotated[str, Field(pattern=r"^J[1-9]$")]
     what: str
+    kind: Literal["rotary", "linear"] = "rotary"
     stage: Annotated[int, Field(ge=1, le=9)]
     motor: Motor
-    ratio: Annotated[float, Field(gt=0, le=500)]
+    ratio: Annotated[float, Field(gt=0, le=10_000)]
     efficiency: Annotated[float, Field(gt=0.05, le=1)]
     friction_n_m: Annotated[float, Field(ge=0)]
     breakaway: Annotated[float, Field(ge=1, le=5)] = 1.0
@@ -302,9 +310,23 @@ class Joint(_Part):
         return 1 if self.home.end == "positive" else -1
 
     @property
+    def unit(self) -> str:
+        """What its figures are in: `deg`, or `mm`."""
+        return "mm" if self.kind == "linear" else "deg"
+
+    def to_si(self, figure: float) -> float:
+        """A figure of the scene as the plant has it: rad, or m."""
+        return figure / 1000.0 if self.kind == "linear" else math.radians(figure)
+
+    def from_si(self, figure: float) -> float:
+        """The other way round."""
+        return figure * 1000.0 if self.kind == "linear" else math.degrees(figure)
+
+    @property
     def steps_per_deg(self) -> float:
-        """Microsteps for a degree at the joint, without sign."""
-        return self.motor.full_steps * self.microsteps * self.ratio / 360.0
+        """Microsteps for a degree (or mm) at the joint, without sign."""
+        turns = self.ratio / 360.0 if self.unit == "deg" else self.ratio / (2000.0 * math.pi)
+        return self.motor.full_steps * self.microsteps * turns
 
 
 class Scene(_Part):
@@ -341,6 +363,8 @@ class Scene(_Part):
             raise ValueError(f"joint: got names {names}, expected {expected} in that order")
         self._check_pose("rest_pose_deg", self.rest_pose_deg)
         for joint in self.joint:
+            if joint.kind == "linear" and joint.encoder.mount == "joint":
+                raise ValueError(f"{joint.name}: a linear axis has its encoder on the motor")
             self._check_pose(f"{joint.name}: trim.pose_deg", joint.trim.pose_deg)
         return self
 
@@ -366,6 +390,10 @@ class Scene(_Part):
             first = error.errors()[0]
             where = ".".join(map(str, first["loc"]))
             raise SceneError(f"{self.name}: drawn figures: {where}: {first['msg']}") from None
+
+    def pose_si(self, pose_deg: Sequence[float]) -> list[float]:
+        """A pose as the plant has it: rad, or m."""
+        return [joint.to_si(angle) for joint, angle in zip(self.joint, pose_deg, strict=True)]
 
     def joint_number(self, name: str) -> int:
         """Number from 0 of a joint by its name; `ValueError` when there is none."""

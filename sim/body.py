@@ -72,19 +72,10 @@ class Body:
             -math.sin(roll) * math.cos(pitch),
             math.cos(roll) * math.cos(pitch),
         )
+        self._scene, self._extra_kg = scene, 0.0
+        self._friction = list(friction_n_m or [joint.friction_n_m for joint in scene.joint])
         self._pin_parameters()
-        self._arm = engine.loadURDF(
-            str(scene.urdf_path),
-            useFixedBase=True,
-            flags=engine.URDF_USE_INERTIA_FROM_FILE
-            | engine.URDF_USE_IMPLICIT_CYLINDER
-            | engine.URDF_USE_SELF_COLLISION
-            | engine.URDF_USE_SELF_COLLISION_EXCLUDE_PARENT,
-            physicsClientId=self._client,
-        )
-        self._table = self._lay_table(scene.table_m)
-        self._joints = self._find_joints(scene)
-        self._add_rotors(scene)
+        self._load()
         try:
             self.inverse_dynamics(*([0.0] * self._count for _ in range(3)))
         except SystemError:
@@ -94,18 +85,61 @@ class Body:
                 "(ratio² times rotor_kg_m2) a link's inertia about one axis exceeds the sum of "
                 "the other two; give the link more inertia, or the rotor less"
             ) from None
+
+    def _load(self, touchable: Collection[Pair] = ()) -> None:
+        """Load the arm with what it carries, its rotors and friction, and the table under it."""
+        self._arm = engine.loadURDF(
+            str(self._scene.urdf_path),
+            useFixedBase=True,
+            flags=engine.URDF_USE_INERTIA_FROM_FILE
+            | engine.URDF_USE_IMPLICIT_CYLINDER
+            | engine.URDF_USE_SELF_COLLISION
+            | engine.URDF_USE_SELF_COLLISION_EXCLUDE_PARENT,
+            physicsClientId=self._client,
+        )
+        self._table = self._lay_table(self._scene.table_m)
+        self._joints = self._find_joints(self._scene)
+        order = sorted(range(self._count), key=lambda joint: self._joints[joint])
+        # The engine's own order of joints, where it is not the scene's.
+        self._order = None if order == list(range(self._count)) else order
+        if self._extra_kg:
+            last = max(self._joints, key=self._depth)
+            mass = engine.getDynamicsInfo(self._arm, last, self._client)[0] + self._extra_kg
+            engine.changeDynamics(self._arm, last, mass=mass, physicsClientId=self._client)
+        self._add_rotors(self._scene)
         self.pairs = self._find_pairs()
         self.touchable = set(self.pairs)
-        self.let_touch(())
-        friction = friction_n_m or [joint.friction_n_m for joint in scene.joint]
+        self.let_touch(touchable)
         engine.setJointMotorControlArray(
             self._arm,
             self._joints,
             engine.VELOCITY_CONTROL,
             targetVelocities=[0.0] * self._count,
-            forces=list(friction),
+            forces=self._friction,
             physicsClientId=self._client,
         )
+
+    def _depth(self, link: int) -> int:
+        """How many links lie between a link and the base."""
+        depth = 0
+        while link >= 0:
+            link = engine.getJointInfo(self._arm, link, physicsClientId=self._client)[16]
+            depth += 1
+        return depth
+
+    def carry(self, extra_kg: float) -> None:
+        """Carry so much beyond the payload, with the same centre of mass; the state stays.
+
+        The engine keeps the inverse dynamics of an arm once asked for until it is reset, even for
+        another body in the same place: all is loaded anew.
+        """
+        if extra_kg == self._extra_kg:
+            return
+        self._extra_kg = extra_kg
+        position, velocity = self.state()
+        self._pin_parameters()
+        self._load(self.touchable)
+        self.set_state(position, velocity)
 
     def _pin_parameters(self) -> None:
         engine.resetSimulation(physicsClientId=self._client)
@@ -134,29 +168,49 @@ class Body:
         )
 
     def _find_pairs(self) -> list[Pair]:
-        """Links that are not neighbours; links against the table, the first above it apart.
+        """Links that are not neighbours; links against the table, unless they keep their height.
 
-        The base stands on the table and the first link on the base: they never come nearer.
+        A link without a shape is looked through: what it carries is its neighbour's neighbour.
         """
-        links = range(-1, engine.getNumJoints(self._arm, physicsClientId=self._client))
+        count = engine.getNumJoints(self._arm, physicsClientId=self._client)
         shaped = [
             link
-            for link in links
+            for link in range(-1, count)
             if engine.getCollisionShapeData(self._arm, link, physicsClientId=self._client)
         ]
-        parent = {
-            link: engine.getJointInfo(self._arm, link, physicsClientId=self._client)[16]
-            for link in links[1:]
-        }
+        self.set_state([0.0] * self._count, [0.0] * self._count)
+        below, level = {-1: -2}, {-1}
+        for link in range(count):
+            info = engine.getJointInfo(self._arm, link, physicsClientId=self._client)
+            parent = info[16]
+            below[link] = parent if parent in shaped else below[parent]
+            upright = abs(self._axis(link, info)[2])
+            slides = info[2] == engine.JOINT_PRISMATIC
+            if parent in level and (
+                info[2] == engine.JOINT_FIXED or (upright < 1e-6 if slides else upright > 1 - 1e-6)
+            ):
+                level.add(link)
         pairs = [
             Pair(one, other)
             for one in shaped
             for other in shaped
-            if one < other and parent[other] != one
+            if one < other and below[other] != one
         ]
         if self._table is not None:
-            pairs += [Pair(None, link) for link in shaped if link >= 0 and parent[link] >= 0]
+            pairs += [Pair(None, link) for link in shaped if link not in level]
         return pairs
+
+    def _axis(self, link: int, info: Sequence[Any]) -> list[float]:
+        """A joint's axis in the base frame, where the engine has it now."""
+        state = engine.getLinkState(self._arm, link, 1, 1, physicsClientId=self._client)
+        turn = engine.getMatrixFromQuaternion(state[5])
+        return [sum(turn[3 * row + k] * info[13][k] for k in range(3)) for row in range(3)]
+
+    def name(self, link: int) -> str:
+        """A link as the URDF calls it; -1 is the base."""
+        if link < 0:
+            return str(engine.getBodyInfo(self._arm, self._client)[0].decode())
+        return str(engine.getJointInfo(self._arm, link, physicsClientId=self._client)[12].decode())
 
     def let_touch(self, pairs: Collection[Pair]) -> None:
         """Let the engine see these pairs touch, and no others."""
@@ -194,8 +248,7 @@ class Body:
         low, high = engine.getAABB(self._arm, link, physicsClientId=self._client)
         info = engine.getJointInfo(self._arm, link, physicsClientId=self._client)
         state = engine.getLinkState(self._arm, link, 1, 1, physicsClientId=self._client)
-        turn = engine.getMatrixFromQuaternion(state[5])
-        axis = [sum(turn[3 * row + k] * info[13][k] for k in range(3)) for row in range(3)]
+        axis = self._axis(link, info)
         own = far = 0.0
         for corner in range(8):
             arm = [(high if corner >> k & 1 else low)[k] - state[4][k] for k in range(3)]
@@ -205,9 +258,10 @@ class Body:
             own = max(own, math.sqrt(max(0.0, length * length - along * along)))
         reaches = [0.0] * self._count
         while link >= 0:
-            if link in self._joints:
-                reaches[self._joints.index(link)] = own
             info = engine.getJointInfo(self._arm, link, physicsClientId=self._client)
+            if link in self._joints:
+                slides = info[2] == engine.JOINT_PRISMATIC
+                reaches[self._joints.index(link)] = 1.0 if slides else own
             far += math.hypot(*info[14]) + self._frame_shift_m(info[16])
             own, link = far, info[16]
         return reaches
@@ -229,7 +283,27 @@ class Body:
             raise SceneError(
                 f"{scene.urdf}: no joint {', '.join(missing)}; it has {', '.join(names)}"
             )
+        movable = {name for name, link in names.items() if self._moves(link)}
+        strange = sorted(movable - {joint.name for joint in scene.joint})
+        kinds = {joint.name: joint.kind for joint in scene.joint}
+        wrong = [
+            name
+            for name, kind in kinds.items()
+            if (self._kind(names[name]) == engine.JOINT_PRISMATIC) != (kind == "linear")
+        ]
+        if strange or wrong:
+            self.close()
+            raise SceneError(
+                f"{scene.urdf}: {', '.join(strange or wrong)}: expected the moving joints of the "
+                "scene and no others, prismatic where the scene has a linear axis"
+            )
         return [names[joint.name] for joint in scene.joint]
+
+    def _kind(self, link: int) -> int:
+        return int(engine.getJointInfo(self._arm, link, physicsClientId=self._client)[2])
+
+    def _moves(self, link: int) -> bool:
+        return self._kind(link) in (engine.JOINT_REVOLUTE, engine.JOINT_PRISMATIC)
 
     def _add_rotors(self, scene: Scene) -> None:
         for link in range(-1, engine.getNumJoints(self._arm, physicsClientId=self._client)):
@@ -244,6 +318,9 @@ class Body:
                 physicsClientId=self._client,
             )
         for joint, link in zip(scene.joint, self._joints, strict=True):
+            if joint.kind == "linear":
+                self._add_mass(scene, link, joint.ratio**2 * joint.motor.rotor_kg_m2)
+                continue
             axis = engine.getJointInfo(self._arm, link, physicsClientId=self._client)[13]
             inertia = list(engine.getDynamicsInfo(self._arm, link, self._client)[2])
             rotor = joint.ratio**2 * joint.motor.rotor_kg_m2
@@ -252,6 +329,17 @@ class Body:
             engine.changeDynamics(
                 self._arm, link, localInertiaDiagonal=inertia, physicsClientId=self._client
             )
+
+    def _add_mass(self, scene: Scene, link: int, rotor_kg: float) -> None:
+        """The rotor of a linear axis as mass that slides along, but weighs nothing."""
+        info = engine.getJointInfo(self._arm, link, physicsClientId=self._client)
+        if info[16] >= 0 or abs(info[13][2]) > 1e-9:
+            self.close()
+            raise SceneError(
+                f"{scene.urdf}: {info[1].decode()}: a linear axis lies level and on the base"
+            )
+        mass = engine.getDynamicsInfo(self._arm, link, self._client)[0] + rotor_kg
+        engine.changeDynamics(self._arm, link, mass=mass, physicsClientId=self._client)
 
     def close(self) -> None:
         """Give the client back."""
@@ -264,17 +352,28 @@ class Body:
         self, position: list[float], velocity: list[float], acceleration: list[float]
     ) -> Sequence[float]:
         """Joint torques for a motion, gravity included, friction not."""
+        order = self._order
+        if order is not None:
+            position, velocity, acceleration = (
+                [values[joint] for joint in order] for values in (position, velocity, acceleration)
+            )
         torques: Sequence[float] = engine.calculateInverseDynamics(
             self._arm, position, velocity, acceleration, physicsClientId=self._client
         )
-        return torques
+        return torques if order is None else [torques[order.index(j)] for j in range(self._count)]
 
     def mass_matrix(self, position: list[float]) -> tuple[tuple[float, ...], ...]:
         """Joint-space inertia, kg·m², rotors included."""
+        order = self._order
         matrix: tuple[tuple[float, ...], ...] = engine.calculateMassMatrix(
-            self._arm, position, physicsClientId=self._client
+            self._arm,
+            position if order is None else [position[joint] for joint in order],
+            physicsClientId=self._client,
         )
-        return matrix
+        if order is None:
+            return matrix
+        places = [order.index(joint) for joint in range(self._count)]
+        return tuple(tuple(matrix[row][column] for column in places) for row in places)
 
     def set_state(self, position: Sequence[float], velocity: Sequence[float]) -> None:
         """Put every joint at a position with a velocity."""
@@ -309,6 +408,7 @@ class Body:
 
     def set_friction(self, joint: int, torque_n_m: float) -> None:
         """Coulomb friction of one joint."""
+        self._friction[joint] = torque_n_m
         engine.setJointMotorControl2(
             self._arm,
             self._joints[joint],

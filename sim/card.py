@@ -123,6 +123,8 @@ class Card:
         self.axis = [Axis() for _ in range(axes)]
         self._enabled = [False] * axes
         self.events = 0
+        self.alive = True
+        self.restarts = 0
 
     def enable(self, axis: int, on: bool) -> None:
         """Put the ENABLE output of an axis high (on) or low."""
@@ -265,6 +267,26 @@ class Card:
             part.rate, part.acceleration = DEFAULT_RATE, DEFAULT_ACCELERATION
             self.arm_halt(number, None)
             part.latch = NO_LATCH
+
+    def restart(self, alive: bool = True) -> None:
+        """Fall into reset, at once: all as at power-up, counters too; `alive` when it runs again.
+
+        A pulse train ends between two pulses, so a joint that moves is not slowed down.
+        """
+        now, self.alive = self._plant.now, alive
+        self.restarts += 1
+        for number, part in enumerate(self.axis):
+            if part.profile is not None:
+                part.finish(now)
+            self.enable(number, False)
+            self._plant.output(number, "DIR", 0)
+            part.rate, part.acceleration = DEFAULT_RATE, DEFAULT_ACCELERATION
+            self.arm_halt(number, None)
+            part.latch = NO_LATCH
+            part.preset(now, 0)
+            self._plant.preset_count(number, 0)
+        self._plant.motion_changed()
+        self._event()
 
     def _event(self) -> None:
         self.events += 1

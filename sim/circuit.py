@@ -27,6 +27,7 @@ OPEN_OHM = 1e12
 RAILS_MOVED_V = 0.1
 _LEAST_S = 1e-13  # keeps a node that hangs on nothing solvable
 _LEAST_OHM = 1e-6
+_DARK_S = 1e-9  # an LED below its forward voltage
 
 
 class Led(NamedTuple):
@@ -171,7 +172,8 @@ class Island:
             for a, b, ohm in choice.settings[setting]:
                 stamp.tie(a, b, 1.0 / max(ohm, _LEAST_OHM))
         for led, on in zip(self.leds, key[len(self.choices) :], strict=True):
-            stamp.tie(led.anode, led.cathode, 1.0 / led.ohm if on else 1e-9)
+            # The leak stays while it is lit: else both would hold where less than it flows.
+            stamp.tie(led.anode, led.cathode, _DARK_S + (1.0 / led.ohm if on else 0.0))
             if on:
                 stamp.push(led.anode, led.forward_v / led.ohm)
                 stamp.push(led.cathode, -led.forward_v / led.ohm)
@@ -246,8 +248,11 @@ class Circuit:
             (home.links if home else self.rail_links).append((a, b, ohm))
         self._place(leds, choices, injections)
         self.known_v = np.zeros(len(self.known))
-        self._shares: dict[str, _Block] = {}
-        self._agreed_v = self.known_v.copy()
+        # One of each island, and what lies between rails.
+        self._number = {id(island): number for number, island in enumerate(self.islands)}
+        self._shares = np.zeros((len(self.islands) + 1, len(RAILS), len(RAILS) + 1))
+        self._shares[-1] = self._between_rails()
+        self._settled, self._agreed_v = False, self.known_v.copy()
         self.island_of_choice = {
             choice.name: isle for isle in self.islands for choice in isle.choices
         }
@@ -280,40 +285,47 @@ class Circuit:
         With `changed`, only that island's share is taken anew, unless the rails move so far that
         others may see it.
         """
-        if changed is not None and self._shares:
-            self._shares[changed.nodes[0]] = self._share(changed, settings)
+        if changed is not None and self._settled:
+            self._take_share(changed, settings)
             self._solve_rails(sources)
             if np.abs(self.known_v - self._agreed_v).max() < RAILS_MOVED_V:
                 return
         for _ in range(6):
             before = self.known_v.copy()
-            self._shares = {
-                island.nodes[0]: self._share(island, settings) for island in self.islands
-            }
+            for island in self.islands:
+                self._take_share(island, settings)
             self._solve_rails(sources)
             if np.abs(self.known_v - before).max() < 1e-6:
                 break
-        self._agreed_v = self.known_v.copy()
+        self._settled, self._agreed_v = True, self.known_v.copy()
 
-    def _share(self, island: Island, settings: Mapping[str, int]) -> _Block:
-        return island.solve(settings, self.known_v)[1]
+    def _take_share(self, island: Island, settings: Mapping[str, int]) -> None:
+        """What an island is to the rails now: admittances (S) and, last, a current (A)."""
+        block = island.solve(settings, self.known_v)[1]
+        width, share = len(RAILS), self._shares[self._number[id(island)]]
+        share[:, :width] = block.admittance[:width, :width]
+        share[:, width] = -block.drawn[:width]
+        if self.fixed:
+            share[:, width] -= block.admittance[:width, width:] @ self.known_v[width:]
 
-    def _solve_rails(self, sources: Sequence[Source]) -> None:
+    def _between_rails(self) -> Array:
+        """The share of what lies between two rails."""
         width = len(RAILS)
-        matrix = np.zeros((width, width))
-        amps = np.zeros(width)
-        fixed_v = self.known_v[width:]
-        for block in self._shares.values():
-            matrix += block.admittance[:width, :width]
-            amps -= block.drawn[:width] + block.admittance[:width, width:] @ fixed_v
+        share = np.zeros((width, width + 1))
         for a, b, ohm in self.rail_links:
             siemens = 1.0 / max(ohm, _LEAST_OHM)
             i, j = self.known.index(a), self.known.index(b)
             if i < width and j < width:
-                matrix[i, i] += siemens
-                matrix[j, j] += siemens
-                matrix[i, j] -= siemens
-                matrix[j, i] -= siemens
+                share[i, i] += siemens
+                share[j, j] += siemens
+                share[i, j] -= siemens
+                share[j, i] -= siemens
+        return share
+
+    def _solve_rails(self, sources: Sequence[Source]) -> None:
+        width = len(RAILS)
+        total = self._shares.sum(axis=0)
+        matrix, amps = total[:, :width], total[:, width]
         limited: set[str] = set()
         for _ in range(len(sources) + 1):
             whole, fed = matrix.copy(), amps.copy()

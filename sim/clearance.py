@@ -60,6 +60,11 @@ class Clearance:
             for most in [self._reach_m[numbers].max(axis=0)]
         ]
 
+    def named(self, pair: Pair) -> str:
+        """Two bodies as a person calls them, by the URDF's names."""
+        one = "table" if pair.one is None else self._body.name(pair.one)
+        return f"{self._body.name(pair.other)} and {one}"
+
     def free(self, position: Positions, *, in_engine: bool = False) -> bool:
         """Whether nothing is nearer than `NEAR_M`; `in_engine`: the engine is there already."""
         if self._surely(NEAR_M, position):

@@ -16,6 +16,7 @@ from .disc import STATES, TWO_PI, Disc
 from .encoder import HOLD, Counter, Drives, Pins
 from .harness import input_pins
 from .parts import Parts
+from .pick_up import pick_up
 from .pins import InputPin
 from .pose import Wait
 from .settling import Settling
@@ -45,19 +46,28 @@ class Counting:
         self._turned = 0
         self._from: list[float] = []
         self._rate: list[float] = []
-        half = 1 << rig.scene.card.counter_bits - 1
-        self._wrap = (half, 2 * half)
+        self._bits = [rig.scene.card.counter_bits] * len(self._names)
 
-    def _disc(self, number: int, lines: float) -> Disc:
+    def _disc(self, number: int, lines: float, index_turn: float = math.inf) -> Disc:
         own, joint = self._rig.individual, self._rig.scene.joint[number]
-        return Disc(
-            joint.encoder.counts, own.encoder_phase[number], own.encoder_index[number], lines
-        )
+        counts, phase = joint.encoder.counts, own.encoder_phase[number]
+        index = own.encoder_index[number]
+        if math.isfinite(index_turn):
+            at = math.radians(own.switch_deg[number])
+            if self._on_motor[number]:
+                at = own.rotor_phase_rad[number] + at * joint.direction * joint.ratio
+            index = round((at / TWO_PI + index_turn) * counts + phase)
+            index -= (index - own.encoder_index[number]) % 4
+        return Disc(counts, phase, index % counts, lines)
 
     def fit(self, parts: Parts) -> None:
         """Take the parts' parameters; counters must have come up to now."""
         for number, name in enumerate(self._names):
-            self.discs[number] = self._disc(number, parts.parameter(f"{name}.ENC", "lines"))
+            part = f"{name}.ENC"
+            lines, turn = parts.parameter(part, "lines"), parts.parameter(part, "index_turn")
+            self.discs[number] = self._disc(number, lines, turn)
+            bits = round(parts.parameter(f"{name}.COUNTER", "bits"))
+            self._bits[number] = bits or self._rig.scene.card.counter_bits
 
     def by_setting(self) -> dict[str, Disc]:
         """The discs by the names of their contacts' settings (`J1.ENC`)."""
@@ -141,8 +151,8 @@ class Counting:
         else:
             shown = self.shown(places)
             count = counter.count_at([shown[disc] for disc in counter.discs])
-        half, whole = self._wrap
-        return (count + half) % whole - half
+        half = 1 << self._bits[number] - 1
+        return (count + half) % (2 * half) - half
 
     # --- inputs ----------------------------------------------------------------------------
 
@@ -189,7 +199,8 @@ class Counting:
                         for states, reading in rows.items()
                     },
                 )
-            pin.drive(now, volts, ohm)
+            shared = pick_up(rig.pins, harness.look(name), name) if pin.floats(ohm) else None
+            pin.drive(now, volts, ohm, shared)
             follow = None if channel in slow else self._follower(number, channel)
             rig.follow_pin(name, follow)
         for states, row in readings.items():
@@ -204,7 +215,7 @@ class Counting:
 
     def _follower(self, number: int, channel: int) -> Callable[[int], None]:
         def follow(level: int) -> None:
-            self.counters[number].pin(channel, level)
+            self.counters[number].pin(channel, level, self._rig.now)
             self._flipped(number, channel, level)
             if channel == 2 and number in self._watched:
                 self._look_for_index()

@@ -41,11 +41,14 @@ class Drive:
         self.standing_current = 1.0
         self.idle_since: int | None = None
         self.current = 1.0
+        self._forgets = 0.0
+        self._forgot = False
+        self._microsteps = 1.0
         self.coils = ((1.0, 0.0), (0.0, 1.0))
         self.fed_by: list[tuple[Drive, Coils]] = []  # other drives with a leg on this motor
         self._conducts = True
         self.wells = 0
-        self._field = 0
+        self._field = 0.0
         self._feeds: list[tuple[Axis, int, int, float]] = []
 
     def wire(self, coils: Coils, fed_by: list[tuple[Drive, Coils]]) -> None:
@@ -53,19 +56,36 @@ class Drive:
         self.coils, self.fed_by = coils, fed_by
         self._conducts = max(abs(part) for row in coils for part in row) > _NO_CURRENT
 
-    def fit(self, parts: Parts, standstill: float) -> None:
-        """Take the parts' parameters; the field stays at its angle.
+    def fit(self, parts: Parts, standstill: float, tick: int) -> None:
+        """Take the parts' parameters at a tick; the field stays at its angle.
 
         `standstill` is the scene's share of the current left when no steps come.
         """
-        name, joint = self.joint.name, self.joint
+        name = self.joint.name
         self.current = parts.parameter(f"{name}.MOTOR", "current")
         self.standstill_current = standstill * parts.parameter(f"{name}.DRIVE", "standstill")
         self.late_s = parts.parameter(f"{name}.DRIVE", "late_s")
-        unit = TWO_PI / joint.motor.full_steps / joint.microsteps
-        unit /= parts.parameter(f"{name}.DRIVE", "microsteps")
-        self._field = round(self._field * self.rad_per_step / unit)
+        self._microsteps = parts.parameter(f"{name}.DRIVE", "microsteps")
+        self._forgets = parts.parameter(f"{name}.DRIVE", "forgets")
+        self._forgot = self._forgot and self._forgets > 0
+        self._set_up(tick)
+
+    def _set_up(self, tick: int) -> None:
+        """Take the microstep setting as it is now; the field stays at its angle."""
+        joint = self.joint
+        factor = self._forgets if self._forgot else self._microsteps
+        unit = TWO_PI / joint.motor.full_steps / joint.microsteps / factor
+        if unit == self.rad_per_step:
+            return
+        self.feed(tick, [(axis, sign, share) for axis, sign, _, share in self._feeds])
+        self._field *= self.rad_per_step / unit
         self.rad_per_step = unit
+
+    def lose_supply(self, tick: int) -> None:
+        """The supply has gone: a drive that cannot remember has lost its setting."""
+        if self._forgets and not self._forgot:
+            self._forgot = True
+            self._set_up(tick)
 
     @property
     def torque_n_m(self) -> float:
@@ -133,8 +153,13 @@ class Drive:
         """A single edge of the STEP input, outside a pulse train."""
         self._field += sign
 
-    def field_steps(self, tick: int) -> int:
-        """The field in whole microsteps."""
+    def unmixed(self) -> tuple[float, float] | None:
+        """The current of each coil, as a share of the set one, if neither gets another's."""
+        (aa, ab), (ba, bb) = self.coils
+        return None if ab or ba or self._borrows or not self.energised else (aa, bb)
+
+    def field_steps(self, tick: int) -> float:
+        """The field in microsteps, whole ones since its setting last changed."""
         field = self._field
         for axis, sign, start, share in self._feeds:
             pulses = axis.pulses(tick) - start
@@ -143,7 +168,7 @@ class Drive:
 
     def field(self, tick: int) -> tuple[float, float, float]:
         """The field in rad at the shaft, its rate and acceleration, pulses evened out."""
-        place, rate, acceleration = float(self._field), 0.0, 0.0
+        place, rate, acceleration = self._field, 0.0, 0.0
         for axis, sign, start, share in self._feeds:
             distance, axis_rate, axis_acceleration = axis.travel(tick)
             gain = sign * share
@@ -188,6 +213,10 @@ class Drive:
         cosine, sine = strength * math.cos(angle), strength * math.sin(angle)
         (aa, ab), (ba, bb) = coils
         return aa * cosine + ab * sine, ba * cosine + bb * sine
+
+    def lag_rad(self, tick: int, rotor_rad: float) -> float:
+        """How far the rotor is from the nearest well of the field, electrical rad, unsigned."""
+        return abs(math.remainder((self.field(tick)[0] - rotor_rad) * self.teeth, 2 * math.pi))
 
     def capture(self, tick: int, rotor_rad: float) -> None:
         """Take the well nearest to the rotor as the one it is held in."""

@@ -68,7 +68,11 @@ class Driving:
                 self._turn_direction(number, direction)
             drive.step_lit, drive.enable_lit = step, enable
             drive.supply_v = self._harness.drive_supply_v(joint)
-            drive.supplied = drive.supply_v >= self._scene.drive.undervoltage_v
+            supplied = drive.supply_v >= self._scene.drive.undervoltage_v
+            if drive.supplied and not supplied:
+                self._rig.motion.settle(self._rig.now)
+                drive.lose_supply(self._rig.now)
+            drive.supplied = supplied
             energised = drive.supplied and enable == self._scene.drive.enable_lit
             if energised != drive.energised:
                 self._rig.motion.settle(self._rig.now)

@@ -55,6 +55,7 @@ class Counter:
         self.levels: Levels = SOUND[(position & 3,)][:2]
         self.count = self.index_rises = 0
         self.watching = False
+        self._changed: tuple[int, Levels] = -2, self.levels
         self._z = 0
         self.fit((disc,), SOUND, [position])
 
@@ -105,14 +106,21 @@ class Counter:
             state(position) for state, position in zip(self._state, self.positions, strict=True)
         )
 
-    def pin(self, channel: int, level: int) -> None:
-        """A pin changed by itself, the disc standing still (a floating or slow input)."""
+    def pin(self, channel: int, level: int, now: int) -> None:
+        """A pin changed by itself, the disc standing still (a floating or slow input).
+
+        Two pins that change at once (two inputs on one conductor) are one change, which counts
+        nothing.
+        """
         if channel == 2:
             self.index_rises += self.watching and level > self._z
             self._z = level
             return
         after = (level, self.levels[1]) if channel == 0 else (self.levels[0], level)
-        self.count += x4(self.levels, after)
+        if now > self._changed[0] + 1:  # a tick apart is rounding
+            self._changed = now, self.levels
+        before = self._changed[1]
+        self.count += x4(before, after) - x4(before, self.levels)
         self.levels = after
 
     def _read_all(self, now: int = 0) -> None:
@@ -171,7 +179,7 @@ class Counter:
             for channel, (pin, _) in self.slow.items():
                 if pin.due() == due:
                     pin.flip()
-                    self.pin(channel, pin.level)
+                    self.pin(channel, pin.level, due)
                     break
 
     def _turn_one(self, target: int) -> None:
@@ -225,10 +233,10 @@ class Counter:
     def count_slowly(self, passed: Sequence[tuple[int, int, int]], now: int) -> int:
         """What the count would be after `turn_slowly`, without turning."""
         kept = (list(self.positions), self.levels, self.count, self._z, self.index_rises)
-        slow = self.slow
+        slow, changed = self.slow, self._changed
         self.slow = {channel: (pin.copy(), drives) for channel, (pin, drives) in slow.items()}
         self.turn_slowly(passed, now)
-        result, self.slow = self.count, slow
+        result, self.slow, self._changed = self.count, slow, changed
         self.positions, self.levels, self.count, self._z, self.index_rises = kept
         return result
 

@@ -27,7 +27,7 @@ class Gauges:
 
     def look_deg(self, joint: int) -> float:
         """A joint's angle as the eye judges it against the arm's drawing, deg."""
-        angle = math.degrees(self._rig.angles_rad()[joint])
+        angle = self._scene.joint[joint].from_si(self._rig.angles_rad()[joint])
         return to_digit(self._scene.gauges.eye.resolution_deg, angle)
 
     def zero_level(self) -> None:
@@ -49,7 +49,7 @@ class Gauges:
     def mark_deg(self, joint: int) -> float | None:
         """A joint's distance from its scribed zero, deg; None when the marks are too far apart."""
         mark = self._scene.gauges.mark
-        angle = math.degrees(self._rig.angles_rad()[joint])
+        angle = self._scene.joint[joint].from_si(self._rig.angles_rad()[joint])
         if abs(angle) > mark.window_deg:
             return None
         return to_digit(mark.resolution_deg, angle + self._rig.individual.mark_bias_deg[joint])

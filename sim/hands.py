@@ -32,46 +32,50 @@ class Hands:
         if self.busy:
             raise HandBusy("the hand is still turning: wait for *OPC? first")
         rig, hand = self._rig, self._rig.scene.gauges.hand
+        part = rig.scene.joint[joint]
         motion, now = rig.motion, rig.now
         rig.catch_up()
         start = motion.positions(now)[joint]
-        wanted = start + math.radians(deg)
+        wanted = start + part.to_si(deg)
         target, felt = wanted, "FREE"
         limp = not rig.drives[joint].live
         if limp and motion.stand:
-            low, high = (math.radians(stop) for stop in rig.scene.joint[joint].stops_deg)
-            margin = math.radians(0.05)
+            low, high = map(part.to_si, part.stops_deg)
+            margin = part.to_si(0.05)
             target = min(max(wanted, low + margin), high - margin)
             felt = "FREE" if target == wanted else "STOP"
             target, felt = self._held_up(joint, start, target, felt)
-        rate = math.radians(deg_per_s or hand.speed_deg_s)
+        rate = part.to_si(deg_per_s or hand.speed_deg_s)
         duration = abs(target - start) / rate
         end = now + max(ticks(duration), 1)
         signed = math.copysign(rate, target - start) if duration else 0.0
-        motion.lead(HandPath(joint, now, end, start, signed, hand.torque_n_m))
+        limit = hand.force_n if part.kind == "linear" else hand.torque_n_m
+        motion.lead(HandPath(joint, now, end, start, signed, limit))
         self.busy = True
         motion.changed(now)
         rig.at(end, lambda: self._let_go(joint, wanted, felt))
 
     def _held_up(self, joint: int, start: float, target: float, felt: str) -> tuple[float, str]:
         """Where a led joint comes to when it grows too stiff for the hand on the way."""
-        gear, limit = self._rig.gears[joint], self._rig.scene.gauges.hand.torque_n_m
+        gear, part = self._rig.gears[joint], self._rig.scene.joint[joint]
+        hand = self._rig.scene.gauges.hand
+        limit = hand.force_n if part.kind == "linear" else hand.torque_n_m
         if gear.resistance_n_m(start, False) > limit:
             return start, "STIFF"
         sign = 1 if target > start else -1
         edge = gear.bind_rad[0] if sign > 0 else gear.bind_rad[1]
         ahead = 0 < (edge - start) * sign <= (target - start) * sign
         if gear.bind_n_m and ahead and gear.resistance_n_m(edge, False) > limit:
-            return edge - sign * math.radians(0.01), "STIFF"
+            return edge - sign * part.to_si(0.01), "STIFF"
         return target, felt
 
     def _let_go(self, joint: int, wanted: float, felt: str) -> None:
         rig = self._rig
         rig.motion.settle(rig.now)
-        reached = rig.motion.positions(rig.now)[joint]
-        if felt == "FREE" and abs(reached - wanted) > math.radians(0.5):
-            low, high = rig.scene.joint[joint].stops_deg
-            angle = math.degrees(reached)
+        reached, part = rig.motion.positions(rig.now)[joint], rig.scene.joint[joint]
+        if felt == "FREE" and abs(reached - wanted) > part.to_si(0.5):
+            low, high = part.stops_deg
+            angle = part.from_si(reached)
             hit = min(angle - low, high - angle) < 0.5 or rig.touching()
             felt = "STOP" if hit else "STIFF"
         self._felt[joint] = felt

@@ -10,6 +10,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 
+import numpy as np
+
 from ..errors import UnknownTerminal, nearest
 from ..scenes import WIRES, Joint, Scene
 from .circuit import (
@@ -28,7 +30,7 @@ from .circuit import (
 from .disc import GATES
 from .drive import Coils
 from .individual import Individual, drawn
-from .parts import Parts
+from .parts import INPUTS, OUTPUTS, Parts
 from .plugs import LOOSE, Plugs
 from .resistance import resistance_ohm
 
@@ -56,6 +58,16 @@ class Solved:
             return float(self.volts[self._island.index[node]])
         return float(self._known[self._known_index[node]])
 
+    def has(self, node: str) -> bool:
+        """Whether a node lies in this island."""
+        return self._island is not None and node in self._island.index
+
+    def transfer_ohm(self, at: Sequence[str], of: Sequence[str]) -> Array:
+        """Volts at nodes for an ampere into others, ohms, shape (len(at), len(of))."""
+        assert self._island is not None
+        rows, columns = ([self._island.index[node] for node in nodes] for nodes in (at, of))
+        return self._block.transfer[np.ix_(rows, columns)]
+
     def source_ohm(self, node: str) -> float:
         """Thevenin resistance at a node; rails count as 0."""
         if self._island is not None and node in self._island.index:
@@ -76,7 +88,7 @@ class Harness:
         self.parts = Parts(dict(individual.wire_ohm), {place: place for place in places})
         self.settings: dict[str, int] = {}
         for joint in scene.joint:
-            for output in ("DIR", "STEP", "ENA"):
+            for output in OUTPUTS:
                 self.settings[f"{joint.name}.{output}"] = 0
             for part in ("SW", "ENC", "DRIVE"):
                 self.settings[f"{joint.name}.{part}"] = 0
@@ -136,17 +148,17 @@ class Harness:
         self.circuit.settle_rails(self._sources(), self.settings, changed)
 
     def _sources(self) -> list[Source]:
-        volts, supplies = self.individual.rail_volts, self.scene.supplies
+        supplies = self.scene.supplies
         if not self.main_supply:
             return [Source(rail, 0.0, OPEN_OHM) for rail in RAILS if rail != GROUND]
-        switch_ohm = 0.0 if self.motor_supply else OPEN_OHM
-        return [
-            Source(
-                "RAIL.24V", volts["RAIL.24V"], supplies.v24.ohm + switch_ohm, supplies.v24.limit_a
-            ),
-            Source("RAIL.5V", volts["RAIL.5V"], supplies.v5.ohm, supplies.v5.limit_a),
-            Source("RAIL.3V3", volts["RAIL.3V3"], supplies.v3v3.ohm, supplies.v3v3.limit_a),
-        ]
+        sources = []
+        for rail, supply in zip(RAILS, (supplies.v24, supplies.v5, supplies.v3v3), strict=False):
+            volts = self.individual.rail_volts[rail] * self.parts.parameter(rail, "volts")
+            ohm = supply.ohm + self.parts.parameter(rail, "ohm")
+            if rail == "RAIL.24V" and not self.motor_supply:
+                ohm += OPEN_OHM
+            sources.append(Source(rail, volts, ohm, supply.limit_a))
+        return sources
 
     def set_motor_supply(self, on: bool) -> None:
         """Close or open the 24 V supply switch."""
@@ -159,29 +171,14 @@ class Harness:
         self._settle()
 
     def set(self, name: str, setting: int) -> bool:
-        """Put a contact or output into a setting. True when the rails had to be solved anew.
-
-        A change that moves a rail's current by less than 5 mA leaves the rails as they are: it
-        is below a millivolt of their internal resistance.
-        """
+        """Put a contact or output into a setting. True when the rails were solved anew."""
         if self.settings[name] == setting:
             return False
-        island = self.circuit.island_of_choice.get(name)
-        if island is None:
-            self.settings[name] = setting
-            return False
-        before = self._rail_amps(island)
         self.settings[name] = setting
-        if float(abs(self._rail_amps(island) - before).max()) < 5e-3:
-            return False
-        self._settle(island)
-        return True
-
-    def _rail_amps(self, island: Island) -> Array:
-        known_v = self.circuit.known_v
-        _, block, _ = island.solve(self.settings, known_v)
-        amps: Array = block.drawn + block.admittance @ known_v
-        return amps[: len(RAILS) - 1]
+        island = self.circuit.island_of_choice.get(name)
+        if island is not None:
+            self._settle(island)
+        return island is not None
 
     def look(self, node: str) -> Solved:
         """The island around a node, solved as things are."""
@@ -263,15 +260,12 @@ class Harness:
         injections: list[tuple[str, float]],
     ) -> None:
         card = self.scene.card
-        for output in ("DIR", "STEP", "ENA"):
+        for output in OUTPUTS:
             name = f"{joint.name}.{output}"
             pin = f"CARD.{name}"
-            choices.append(
-                Choice(
-                    name,
-                    ([(pin, GROUND, card.output_ohm)], [(pin, "RAIL.5V", card.output_ohm)]),
-                )
-            )
+            levels = ([(pin, GROUND, card.output_ohm)], [(pin, "RAIL.5V", card.output_ohm)])
+            stuck = round(self.parts.parameter(pin, "stuck"))
+            choices.append(Choice(name, (levels[stuck - 1],) * 2 if stuck else levels))
         for pin in input_pins(joint.name):
             links.append((pin, GROUND, card.input_leak_ohm))
             injections.append((pin, drawn(self._seed, f"{pin}.bias").uniform(*card.input_bias_a)))
@@ -285,21 +279,25 @@ class Harness:
         fixed: list[str],
     ) -> None:
         drive, name, volts = self.scene.drive, joint.name, self.scene.supplies.v24.volts
-        for which in ("DIR", "STEP", "ENA"):
+        opto_ohm = drive.opto_ohm * self.parts.parameter(f"{name}.DRIVE", "opto_ohm")
+        for which in OUTPUTS:
             leds.append(
                 Led(
                     f"{name}.{which}",
                     f"{name}.{which}",
                     f"{name}.OPTO0V",
-                    drive.opto_ohm,
+                    opto_ohm,
                     drive.opto_forward_v,
                 )
             )
         supply = (f"{name}.DRIVE.24V", f"{name}.DRIVE.0V")
+        # What the coils' copper turns into heat comes from the supply: by the current's square.
+        share = self.parts.parameter(f"{name}.MOTOR", "current") ** 2
+        load_a = drive.idle_a + share * (drive.load_a - drive.idle_a)
         choices.append(
             Choice(
                 f"{name}.DRIVE",
-                ([(*supply, volts / drive.idle_a)], [(*supply, volts / drive.load_a)]),
+                ([(*supply, volts / drive.idle_a)], [(*supply, volts / load_a)]),
             )
         )
         for coil in COILS:
@@ -321,14 +319,17 @@ class Harness:
         plus, minus = f"{name}.ENC.5V", f"{name}.ENC.0V"
         links.append((plus, minus, self.scene.supplies.v5.volts / part.supply_a))
         at_index = _QUADRATURE[GATES[part.index_gate]]
+        dead_channel = round(self.parts.parameter(f"{name}.ENC", "dead")) - 1
+        dead_level = round(self.parts.parameter(f"{name}.ENC", "dead_level"))
+        high_ohm = part.output_ohm + self.parts.parameter(f"{name}.ENC", "pull_up_ohm")
         settings = []
         for pins in [*((*pair, 0) for pair in _QUADRATURE), (*at_index, 1)]:
-            settings.append(
-                [
-                    (f"{name}.ENC.{channel}", plus if high else minus, part.output_ohm)
-                    for channel, high in zip(CHANNELS, pins, strict=True)
-                ]
-            )
+            row: list[Link] = []
+            for number, (channel, level) in enumerate(zip(CHANNELS, pins, strict=True)):
+                high = dead_level if number == dead_channel else level
+                end, ohm = (plus, high_ohm) if high else (minus, part.output_ohm)
+                row.append((f"{name}.ENC.{channel}", end, ohm))
+            settings.append(row)
         dead = [(f"{name}.ENC.{channel}", minus, part.dead_ohm) for channel in CHANNELS]
         return Choice(f"{name}.ENC", (*settings, dead), (plus, minus, part.supply_min_v))
 
@@ -418,4 +419,4 @@ class Harness:
 
 def input_pins(joint: str) -> tuple[str, ...]:
     """The card's input pins of a joint: switch, then channels A, B, Z of the encoder."""
-    return (f"CARD.{joint}.SW.COM", *(f"CARD.{joint}.ENC.{channel}" for channel in CHANNELS))
+    return tuple(f"CARD.{joint}.{pin}" for pin in INPUTS)

@@ -10,13 +10,12 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from ..errors import LiveCircuit
 from .clock import ticks
 from .gauges import to_digit
 from .harness import input_pins
 from .individual import drawn
+from .pick_up import hum_v
 
 if TYPE_CHECKING:
     from .rig import Rig
@@ -112,14 +111,7 @@ class Meter:
             pins = [pin for name, pin in self._rig.pins.items() if name in island.index]
             if not pins:
                 continue
-            at = [island.index[pin.name] for pin in pins]
-            _, block, _ = island.solve(harness.settings, harness.circuit.known_v)
-            amps, siemens = (np.array(each) for each in zip(*(p.hum() for p in pins), strict=True))
-            among = block.transfer[np.ix_(at, at)]
-            pin_v = np.linalg.solve(np.eye(len(at)) + among * siemens, among @ amps)
-            total += sign * complex(
-                block.transfer[island.index[node], at] @ (amps - siemens * pin_v)
-            )
+            total += sign * hum_v(harness.look(node), pins, node)
         return total
 
     def ohms(self, red: str, black: str) -> float:

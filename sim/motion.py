@@ -30,6 +30,7 @@ RELOCK = 0.75
 LEAVE_JUMP_RAD = math.radians(0.005)
 """A shaft that a jump of its load sends further than this rings too wide for the closed form: by
 twice as much, so that the closed form, the middle of it, stays within 0.01 deg."""
+_LOST_RAD = math.asin(0.9)  # of the electrical turn: further behind its field no rotor is locked
 _CLOSE_RAD = 2.5e-3  # at the motor: engine and closed form agree
 _STILL_RAD_S = 1e-3
 _CHECKS_IN_A_ROW = 5
@@ -308,7 +309,7 @@ class Motion:
         switch = self._pose.switches[joint]
         low, high = switch.bounds_deg()
         # On the edge itself by construction: go just past it, whatever the last bit says.
-        angle = math.degrees(self._pose.position[joint])
+        angle = self._pose.scene.joint[joint].from_si(self._pose.position[joint])
         past = low if abs(angle - low) < abs(angle - high) else high
         if switch.move_cam(past):
             self._pose.bound(joint)
@@ -335,12 +336,11 @@ class Motion:
         self._on_move()
         for joint, angle in enumerate(pose.position):
             inside = pose.low[joint] < angle < pose.high[joint]
-            if not inside and pose.switches[joint].move_cam(math.degrees(angle)):
+            if not inside and pose.move_cam(joint, angle):
                 pose.bound(joint)
                 self._on_cam(joint)
         if self._slipping.substeps % CHECK_EVERY:
             return False
-        pose.velocity = pose.body.state()[1]
         return self._may_leave_engine(tick)
 
     def _may_leave_engine(self, tick: int) -> bool:
@@ -362,6 +362,13 @@ class Motion:
     def _agree(self, tick: int) -> bool:
         """Whether the closed form, started here, would agree with the engine."""
         pose = self._pose
+        for joint in self._locked.movers:  # what slips is soon seen
+            drive = pose.drives[joint]
+            if (
+                drive.live
+                and drive.lag_rad(tick, pose.motor_rad(joint, pose.shaft[joint])) > _LOST_RAD
+            ):
+                return False
         if pose.needs_engine() or not pose.clear(pose.position):
             return False
         if not pose.clearance.free(pose.position, in_engine=True):

@@ -13,8 +13,21 @@ from typing import Any
 
 PARAMETERS: dict[str, dict[str, float]] = {
     "MOTOR": {"current": 1.0},
-    "DRIVE": {"microsteps": 1.0, "standstill": 1.0, "late_s": 0.0},
-    "ENC": {"lines": 0.0},
+    "DRIVE": {
+        "microsteps": 1.0,
+        "forgets": 0.0,
+        "standstill": 1.0,
+        "late_s": 0.0,
+        "opto_ohm": 1.0,
+    },
+    "ENC": {
+        "lines": 0.0,
+        "dead": 0.0,
+        "dead_level": 0.0,
+        "pull_up_ohm": 0.0,
+        "index_turn": math.inf,
+        "pickup": 1.0,
+    },
     "COUPLING": {"n_m": math.inf},
     "GEAR": {
         "play_deg": 0.0,
@@ -30,20 +43,50 @@ PARAMETERS: dict[str, dict[str, float]] = {
         "ohm": 0.0,
         "bounce_s": 0.0,
         "stuck": 0.0,
+        "pickup": 1.0,
     },
+    "BRAKE": {"holds": 1.0, "drags": 0.0},
+    "TOOL": {"kg": 0.0},
+    "CARD": {"reset_v": 0.0, "open_resets": 0.0},
+    "COUNTER": {"bits": 0.0},
+    "PIN": {"stuck": 0.0, "shift_v": 0.0},
+    "RAIL": {"volts": 1.0, "ohm": 0.0},
 }
 """What can be set on a part, with its sound value.
 
 MOTOR: current, a fraction of the set current.
-DRIVE: microsteps for each one that was set; the share of the current left at standstill; what the
-DIR input takes longer to go dark.
-ENC: lines missing from the disc.
+DRIVE: microsteps for each one that was set; the same once its supply has been away (0: it
+remembers); the share of the current left at standstill; what the DIR input takes longer to go dark;
+series resistors of its inputs as a multiple of the right ones.
+ENC: lines missing from the disc; a dead channel (1, 2, 3: A, B, Z) and the level it stays at;
+resistance through which a high output is pulled up; where the index is, in turns of the disc from
+where the limit switch operates (infinite: as assembled); pick-up of its cable as a multiple.
 COUPLING: the torque at the shaft at which it slips.
 GEAR: more play; the ratio as a multiple of the right one; friction over a span of angles.
 SW: shift of the bracket; a lag in letting go; how far beyond its operating point the cam leaves the
 lever again (0: never); contact resistance; time for which contacts bounce; the throw that the
-contact does not leave again (1: at rest, 2: pressed, 0: neither).
+contact does not leave again (1: at rest, 2: pressed, 0: neither); pick-up of its cable.
+BRAKE: the share of its torque that it holds with; the share that stays when it is released.
+TOOL: mass beyond the payload that the scene tells of.
+CARD: volts of the 5 V rail below which the card resets (0: it lives on the host's cable); whether
+opening the port resets it.
+COUNTER: bits of the card's counter of a joint (0: as the scene says).
+PIN: the level that a pin of the card stays at (1: low, 2: high, 0: neither); what its thresholds
+have shifted by.
+RAIL: a supply's volts as a multiple; more internal resistance.
 """
+
+OUTPUTS = ("DIR", "STEP", "ENA")
+INPUTS = ("SW.COM", "ENC.A", "ENC.B", "ENC.Z")
+"""Pins of the card, by the conductors of a joint that start there."""
+
+
+def sort_of(part: str) -> str:
+    """The key of `PARAMETERS` for a part such as `J2.MOTOR`, `RAIL.5V`, `CARD.J3.DIR`, `TOOL`."""
+    first, dot, rest = part.partition(".")
+    if not dot:
+        return first
+    return {"RAIL": "RAIL", "CARD": "PIN"}.get(first, rest)
 
 
 @dataclass
@@ -73,8 +116,7 @@ class Parts:
 
     def parameter(self, part: str, name: str) -> float:
         """A parameter as it is now."""
-        kind = part.split(".", 1)[1]
-        return self.parameters.get(f"{part}.{name}", PARAMETERS[kind][name])
+        return self.parameters.get(f"{part}.{name}", PARAMETERS[sort_of(part)][name])
 
     def copy(self) -> Parts:
         """An independent copy."""

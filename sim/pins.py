@@ -11,12 +11,17 @@ from __future__ import annotations
 
 import cmath
 import math
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from .clock import NEVER, TICKS_PER_S
 from .individual import drawn
+from .parts import Parts
 from .settling import Settling
+
+if TYPE_CHECKING:
+    from .pick_up import PickUp
 
 AT_ONCE_S = 0.5e-6
 """A time constant that is over before the next edge: at the card's highest rate a disc needs some
@@ -24,6 +29,7 @@ AT_ONCE_S = 0.5e-6
 _WINDOW_S = 0.1
 _GRID = 201
 _DRIFT_HZ = (0.11, 0.29)
+_OUT_OF_REACH_V = 1e3  # no pin of an arm gets there: an input that knows one level only
 
 
 class InputPin:
@@ -42,19 +48,39 @@ class InputPin:
         drift_a: float,
     ) -> None:
         self.name = name
+        self._plug = name.removeprefix("CARD.").rpartition(".")[0]
         self.level = 0
-        self._farad, self._low_v, self._high_v = farad, low_v, high_v
-        self._hum_a, self._omega, self._drift_a = hum_a, 2 * math.pi * hum_hz, drift_a
+        self.farad, self._made_v = farad, (low_v, high_v)
+        self._low_v, self._high_v = low_v, high_v
+        self._made_hum_a, self._omega, self._drift_a = hum_a, 2 * math.pi * hum_hz, drift_a
         random = drawn(seed, f"{name}.pickup")
         self._hum_phase = random.uniform(0, 2 * math.pi)
         self._drift_phase = (random.uniform(0, 2 * math.pi), random.uniform(0, 2 * math.pi))
-        # A source that pick-up of half the undecided band gets the better of drives nothing.
-        pick_up_a = hum_a + drift_a
-        self._floats_ohm = 0.5 * (high_v - low_v) / pick_up_a if pick_up_a else math.inf
         self._from_v = self._to_v = 0.0
+        self._fitted = False
+        self._pick_up(1.0)
         self._since = 0
         self._ohm = 0.0
+        self._shared: PickUp | None = None
         self._settling: Settling | None = None
+
+    def _pick_up(self, factor: float) -> None:
+        self._hum_a = self._made_hum_a * factor
+        # A source that pick-up of half the undecided band gets the better of drives nothing.
+        low_v, high_v = self._made_v
+        pick_up_a = self._hum_a + self._drift_a
+        self._floats_ohm = 0.5 * (high_v - low_v) / pick_up_a if pick_up_a else math.inf
+
+    def fit(self, parts: Parts) -> None:
+        """Take the parts' parameters: thresholds, and what the cable picks up."""
+        stuck = round(parts.parameter(self.name, "stuck"))
+        shift_v = (0.0, _OUT_OF_REACH_V, -_OUT_OF_REACH_V)[stuck]
+        shift_v += parts.parameter(self.name, "shift_v")
+        before = (self._low_v, self._high_v, self._hum_a)
+        self._low_v, self._high_v = (volts + shift_v for volts in self._made_v)
+        self._pick_up(parts.parameter(self._plug, "pickup"))
+        if (self._low_v, self._high_v, self._hum_a) != before:
+            self._fitted = True
 
     def floats(self, source_ohm: float) -> bool:
         """Whether a source of this resistance would leave the input floating."""
@@ -62,11 +88,11 @@ class InputPin:
 
     def slow(self, source_ohm: float) -> bool:
         """Whether such a source drives the input, but takes its time."""
-        return source_ohm * self._farad > AT_ONCE_S and not self.floats(source_ohm)
+        return source_ohm * self.farad > AT_ONCE_S and not self.floats(source_ohm)
 
     def tau_ticks(self, source_ohm: float) -> float:
         """Time constant with such a source."""
-        return source_ohm * self._farad * TICKS_PER_S
+        return source_ohm * self.farad * TICKS_PER_S
 
     @property
     def thresholds(self) -> tuple[float, float]:
@@ -78,11 +104,18 @@ class InputPin:
         """Whether nothing drives the input."""
         return self.floats(self._ohm)
 
-    def drive(self, now: int, volts: float, source_ohm: float) -> None:
-        """The circuit around the input changed: new open volts and source resistance."""
-        if volts == self._to_v and source_ohm == self._ohm:
+    def drive(
+        self, now: int, volts: float, source_ohm: float, shared: PickUp | None = None
+    ) -> None:
+        """The circuit around the input changed: new open volts and source resistance.
+
+        `shared` is what it picks up while it floats together with others.
+        """
+        same = volts == self._to_v and source_ohm == self._ohm and shared == self._shared
+        if same and not self._fitted:
             return
-        held = self._charge(now)
+        held, self._fitted = self._charge(now), False
+        self._shared = shared
         self._settling = None
         if self.slow(source_ohm):
             self._settling = Settling(self._low_v, self._high_v, self.level, held)
@@ -101,7 +134,7 @@ class InputPin:
         if not self.floating:
             return self._to_v
         elapsed = (now - self._since) / TICKS_PER_S
-        decay = math.exp(-elapsed / (self._ohm * self._farad))
+        decay = math.exp(-elapsed / self._tau_s())
         return self._to_v + (self._from_v - self._to_v) * decay
 
     def drift_v(self, now: int, ohm: float) -> float:
@@ -114,10 +147,21 @@ class InputPin:
 
     def hum(self) -> tuple[complex, complex]:
         """Mains current coupled in (peak phasor, A) and the input's own admittance (S)."""
-        return cmath.rect(self._hum_a, self._hum_phase), 1j * self._omega * self._farad
+        return cmath.rect(self._hum_a, self._hum_phase), 1j * self._omega * self.farad
+
+    def _tau_s(self) -> float:
+        return self._ohm * (self._shared.farad if self._shared else self.farad)
+
+    def _wander_v(self, now: int) -> float:
+        if self._shared is None:
+            return self.drift_v(now, self._ohm)
+        return sum(pin.drift_v(now, ohm) for pin, ohm in self._shared.wander)
 
     def _hum_v(self) -> tuple[float, float]:
-        lag = self._omega * self._ohm * self._farad
+        """Height and phase."""
+        if self._shared is not None:
+            return cmath.polar(self._shared.hum_v)
+        lag = self._omega * self._ohm * self.farad
         return self._hum_a * self._ohm / math.hypot(1, lag), self._hum_phase - math.atan(lag)
 
     def volts(self, now: int) -> float:
@@ -126,7 +170,7 @@ class InputPin:
             return self._charge(now)
         height, phase = self._hum_v()
         hum = height * math.cos(self._omega * now / TICKS_PER_S + phase)
-        return self._charge(now) + hum + self.drift_v(now, self._ohm)
+        return self._charge(now) + hum + self._wander_v(now)
 
     def next_crossing(self, now: int) -> tuple[int, int] | None:
         """The next tick at which the level changes, and the new level.
@@ -142,7 +186,8 @@ class InputPin:
         if not self.floating:
             return None
         height, phase = self._hum_v()
-        swing = height + self._drift_a * self._ohm
+        shares = self._shared.wander if self._shared else ((self, self._ohm),)
+        swing = height + sum(pin._drift_a * ohm for pin, ohm in shares)
         high = max(self._from_v, self._to_v) + swing
         low = min(self._from_v, self._to_v) - swing
         if (self.level == 0 and high < self._high_v) or (self.level == 1 and low > self._low_v):
@@ -151,13 +196,9 @@ class InputPin:
         grid = np.linspace(0, window, _GRID)
         elapsed = (now - self._since + grid) / TICKS_PER_S
         time = (now + grid) / TICKS_PER_S
-        values = self._to_v + (self._from_v - self._to_v) * np.exp(
-            -elapsed / (self._ohm * self._farad)
-        )
+        values = self._to_v + (self._from_v - self._to_v) * np.exp(-elapsed / self._tau_s())
         values += height * np.cos(self._omega * time + phase)
-        values += np.linspace(
-            self.drift_v(now, self._ohm), self.drift_v(now + window, self._ohm), _GRID
-        )
+        values += np.linspace(self._wander_v(now), self._wander_v(now + window), _GRID)
         beyond = values >= self._high_v if self.level == 0 else values <= self._low_v
         hits = np.flatnonzero(beyond)
         if hits.size == 0:

@@ -70,9 +70,10 @@ class Pose:
         self.body, self.drives, self.gears, self.switches = body, drives, gears, switches
         self.clearance = clearance
         self.count = len(scene.joint)
-        self.stops = [tuple(math.radians(stop) for stop in j.stops_deg) for j in scene.joint]
+        self.stops = [tuple(map(j.to_si, j.stops_deg)) for j in scene.joint]
         self.tick = 0
-        self.position = [math.radians(angle) for angle in individual.start_pose_deg]
+        self.scene = scene
+        self.position = scene.pose_si(individual.start_pose_deg)
         self.shaft = list(self.position)
         self.velocity = [0.0] * self.count
         self.stand = True
@@ -81,13 +82,18 @@ class Pose:
         self.high = [0.0] * self.count
         self.waits: dict[int, Wait] = {}
         for joint, angle in enumerate(self.position):
-            switches[joint].move_cam(math.degrees(angle))
+            self.move_cam(joint, angle)
             self.bound(joint)
 
     def bound(self, joint: int) -> None:
         """Take a joint's bounds from its switch."""
         low, high = self.switches[joint].bounds_deg()
-        self.low[joint], self.high[joint] = math.radians(low), math.radians(high)
+        to_si = self.scene.joint[joint].to_si
+        self.low[joint], self.high[joint] = to_si(low), to_si(high)
+
+    def move_cam(self, joint: int, angle: float) -> bool:
+        """Bring a joint's cam to an angle; whether its switch moved."""
+        return self.switches[joint].move_cam(self.scene.joint[joint].from_si(angle))
 
     def narrowed(self) -> tuple[list[float], list[float]]:
         """Bounds of the joints, drawn closer where somebody waits; shafts keep their gaps."""
@@ -108,6 +114,16 @@ class Pose:
     def live(self) -> set[int]:
         """Joints whose motors get current."""
         return {joint for joint, drive in enumerate(self.drives) if drive.live}
+
+    def carried(self) -> list[int]:
+        """Joints whose links' weight the stand carries: led while limp, or live on odd coils."""
+        if not self.stand:
+            return []
+        return [
+            joint
+            for joint, drive in enumerate(self.drives)
+            if (not drive.regular if drive.live else self.led(joint))
+        ]
 
     def led(self, joint: int) -> bool:
         """Whether a hand leads a joint."""

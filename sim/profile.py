@@ -59,7 +59,14 @@ class Profile:
 
     def pulses(self, tick: int) -> int:
         """Whole steps given by this tick."""
-        given = math.floor(self.at(tick)[0] + 1e-9)
+        if tick >= self.end:
+            given = math.floor((self.total or 0.0) + 1e-9)
+        else:
+            elapsed = (tick - self.start) / TICKS_PER_S
+            index = bisect.bisect_right(self._times, elapsed) - 1
+            time, distance, rate, acceleration = self.segments[index if index > 0 else 0]
+            elapsed -= time
+            given = math.floor(distance + (rate + 0.5 * acceleration * elapsed) * elapsed + 1e-9)
         if given == 0 and self.first is not None and tick >= self.first and self.total != 0:
             return 1
         return given

@@ -24,6 +24,8 @@ PINS = ("ENA", "DIR", "STEP", "DRIVE", "SW", "ENC.A", "ENC.B", "ENC.Z")
 """Digital signals of a joint: the card's pins, and whether the drive is energised (`DRIVE`)."""
 SHAFTS = ("ANGLE_DEG", "SHAFT_DEG", "TORQUE_N_M")
 """Joint angle, motor shaft angle at the motor, torque at the joint that the drive gives."""
+SLIDES = ("PLACE_MM", "SHAFT_DEG", "FORCE_N")
+"""The same of a linear axis."""
 USUAL_VOLTS = ("{}.DIR", "{}.ENA", "CARD.{}.SW.COM", "{}.ENC.5V", "{}.DRIVE.24V")
 """Terminals of a joint whose volts are among the usual signals, besides the rails."""
 SAMPLE_S = 0.01
@@ -76,7 +78,11 @@ class Signals:
 
     @property
     def _analog(self) -> list[str]:
-        return [f"{joint}.{what}" for joint in self._joints for what in SHAFTS]
+        return [
+            f"{joint.name}.{what}"
+            for joint in self._rig.scene.joint
+            for what in (SLIDES if joint.kind == "linear" else SHAFTS)
+        ]
 
     def wave(self, name: str) -> Wave:
         """One of `names`."""
@@ -86,7 +92,7 @@ class Signals:
             if name in self._terminals:
                 tick, volts = self._volts.of(self._rig.harness.node(self._terminals[name]))
                 self._waves[name] = wave(name, "V", began, tick, volts)
-            elif what in SHAFTS:
+            elif name in self._analog:
                 self._waves[name] = self._shaft(name, self._joints.index(joint), what)
             elif what == "STEP":
                 self._waves[name] = self._step(name, self._joints.index(joint))
@@ -113,10 +119,13 @@ class Signals:
 
     def _shaft(self, name: str, joint: int, what: str) -> Wave:
         moved, began = self._stretches, self._recording.began
-        if what == "TORQUE_N_M":
-            return wave(name, "N·m", began, moved.end, moved.torque[:, joint])
-        tick, angle = _samples(moved, joint + len(self._joints) * (what == "SHAFT_DEG"))
-        return wave(name, "deg", began, tick, np.degrees(angle))
+        if what in ("TORQUE_N_M", "FORCE_N"):
+            unit = "N·m" if what == "TORQUE_N_M" else "N"
+            return wave(name, unit, began, moved.end, moved.torque[:, joint])
+        tick, place = _samples(moved, joint + len(self._joints) * (what == "SHAFT_DEG"))
+        if what == "PLACE_MM":
+            return wave(name, "mm", began, tick, 1000.0 * place)
+        return wave(name, "deg", began, tick, np.degrees(place))
 
     @cached_property
     def _stretches(self) -> Stretches:

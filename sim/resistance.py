@@ -7,10 +7,9 @@ practice, no published source).
 
 from __future__ import annotations
 
+import heapq
 import math
 from collections.abc import Iterable, Mapping
-
-import numpy as np
 
 from .circuit import Link, Netlist
 
@@ -20,26 +19,37 @@ _DARK_OHM = 1e9  # an LED below its forward voltage
 
 def resistance_ohm(netlist: Netlist, settings: Mapping[str, int], one: str, other: str) -> float:
     """Ohms between two nodes over every path there is; infinite when there is none."""
-    links = list(_passive(netlist, settings))
-    nodes = _reached(links, one)
-    if other not in nodes:
-        return math.inf
     if one == other:
         return 0.0
-    # The black probe is the reference: its row drops out, and no leak to elsewhere is needed.
-    index = {node: i for i, node in enumerate(sorted(nodes - {other}))}
-    siemens = np.zeros((len(index), len(index)))
-    for a, b, ohm in links:
-        i, j = index.get(a), index.get(b)
-        conducts = 1.0 / max(ohm, _LEAST_OHM)
-        for at, opposite in ((i, j), (j, i)):
-            if at is not None:
-                siemens[at, at] += conducts
-                if opposite is not None:
-                    siemens[at, opposite] -= conducts
-    amps = np.zeros(len(index))
-    amps[index[one]] = 1.0
-    return float(np.linalg.solve(siemens, amps)[index[one]])
+    beside: dict[str, dict[str, float]] = {}
+    for a, b, ohm in _passive(netlist, settings):
+        if a != b:
+            _tie(beside, a, b, 1.0 / max(ohm, _LEAST_OHM))
+    reached = _reached(beside, one)
+    if other not in reached:
+        return math.inf
+    # Star to mesh, node by node: nothing is ever subtracted, so no digits are lost between
+    # milliohms and teraohms.
+    waiting = [(len(beside[node]), node) for node in reached - {one, other}]
+    heapq.heapify(waiting)
+    while waiting:
+        degree, node = heapq.heappop(waiting)
+        if len(beside[node]) != degree:  # others have gone meanwhile
+            heapq.heappush(waiting, (len(beside[node]), node))
+            continue
+        arms = list(beside.pop(node).items())
+        whole = math.fsum(siemens for _, siemens in arms)
+        for number, (a, first) in enumerate(arms):
+            del beside[a][node]
+            for b, second in arms[:number]:
+                _tie(beside, a, b, first * second / whole)
+    return 1.0 / beside[one][other]
+
+
+def _tie(beside: dict[str, dict[str, float]], a: str, b: str, siemens: float) -> None:
+    for here, there in ((a, b), (b, a)):
+        arms = beside.setdefault(here, {})
+        arms[there] = arms.get(there, 0.0) + siemens
 
 
 def _passive(netlist: Netlist, settings: Mapping[str, int]) -> Iterable[Link]:
@@ -54,12 +64,8 @@ def _passive(netlist: Netlist, settings: Mapping[str, int]) -> Iterable[Link]:
         yield led.anode, led.cathode, _DARK_OHM
 
 
-def _reached(links: Iterable[Link], start: str) -> set[str]:
-    """Every node that links join to `start`."""
-    beside: dict[str, list[str]] = {}
-    for a, b, _ in links:
-        beside.setdefault(a, []).append(b)
-        beside.setdefault(b, []).append(a)
+def _reached(beside: Mapping[str, Mapping[str, float]], start: str) -> set[str]:
+    """Every node that conductors join to `start`."""
     reached, open_ends = {start}, [start]
     while open_ends:
         for node in beside.get(open_ends.pop(), ()):

@@ -6,7 +6,6 @@ between two events. Between events nothing moves except by `Motion`'s own accoun
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from types import TracebackType
@@ -16,21 +15,24 @@ from ..errors import SceneError
 from ..scenes import Scene
 from .body import Body
 from .card import Card
-from .circuit import RAILS_MOVED_V, Island
+from .circuit import RAILS, RAILS_MOVED_V, Island
 from .clearance import Clearance
 from .clock import EventQueue, Timer, ticks
 from .counting import Counting
 from .drive import Drive
 from .driving import Driving
+from .encoder import Counter
 from .gauges import Gauges
 from .hands import Hands
 from .harness import Harness, Solved, input_pins
 from .individual import Individual, draw_individual, draw_scene, drawn_figures
+from .looked import Looked
 from .meter import Meter
 from .motion import Motion
 from .parts import Parts
+from .pick_up import pick_up
 from .pins import InputPin
-from .start import check_start, find_start, pair_name
+from .start import check_start, find_start
 from .switch import AT_REST, IN_TRANSIT, PRESSED, Switch
 from .trace import Trace
 from .transmission import Transmission
@@ -46,6 +48,19 @@ class Rig:
     `SceneError` for a URDF that does not fit the scene.
     """
 
+    body = Looked[Body]()
+    harness = Looked[Harness]()
+    drives = Looked[list[Drive]]()
+    driving = Looked[Driving]()
+    gears = Looked[list[Transmission]]()
+    switches = Looked[list[Switch]]()
+    motion = Looked[Motion]()
+    pins = Looked[dict[str, InputPin]]()
+    counting = Looked[Counting]()
+    counters = Looked[list[Counter]]()
+    card = Looked[Card]()
+    trace = Looked[Trace]()
+
     def __init__(
         self,
         scene: Scene,
@@ -55,6 +70,7 @@ class Rig:
         parts: dict[str, Any] | None = None,
     ) -> None:
         self.scene, self.seed, self.now = draw_scene(scene, seed), seed, 0
+        self.due: Parts | None = None
         scene = self.scene
         self.individual = draw_individual(scene, seed, start_pose_deg)
         self.listeners: list[Callable[[], None]] = []
@@ -102,6 +118,7 @@ class Rig:
         self._float_timers: dict[str, Timer] = {}
         self.counting = Counting(self, self._flipped)
         self.counters = self.counting.counters
+        self._card_fed = True
         self._levels = [0] * len(scene.joint)
         self._in_transit = [False] * len(scene.joint)
         self.card = Card(self, len(scene.joint), scene.card.direction_lead_s)
@@ -176,6 +193,8 @@ class Rig:
 
     def pending(self) -> bool:
         """Whether anything is going to happen by itself."""
+        if self.due is not None:
+            self.fit_due()
         return bool(self._queue.next_tick() < 1 << 62 or self.motion.next_tick() < 1 << 62)
 
     def advance(self, until: int) -> None:
@@ -187,6 +206,8 @@ class Rig:
         while True:
             if predicate():
                 return True
+            if self.due is not None:
+                self.fit_due()
             queued, moved = self._queue.next_tick(), self.motion.next_tick()
             due = min(queued, moved)
             if due > limit:
@@ -230,6 +251,8 @@ class Rig:
 
     def level(self, axis: int) -> int:
         """A switch input's level now."""
+        if self.due is not None:
+            self.fit_due()
         return self._levels[axis]
 
     def motion_changed(self) -> None:
@@ -241,19 +264,33 @@ class Rig:
 
     # --- parts and contacts ----------------------------------------------------------------
 
+    def fit_soon(self, parts: Parts) -> None:
+        """Take other parts at this tick, before time moves on or anybody looks at the rig."""
+        self.due = parts
+
+    def fit_due(self) -> None:
+        """Take the parts that are due, if they are other parts than those it has."""
+        parts, self.due = self.due, None
+        if parts is not None and parts != self.harness.parts:
+            self.fit(parts)
+
     def fit(self, parts: Parts) -> None:
         """Take other parts: conductors, bridges, parameters. The arm stays where it is."""
         self.catch_up()
+        self.body.carry(parts.parameter("TOOL", "kg"))
         self.harness.fit(parts)
+        for pin in self.pins.values():
+            pin.fit(parts)
         self.counting.fit(parts)
         for number, drive in enumerate(self.drives):
-            drive.fit(parts, self.scene.drive.standstill_current)
+            drive.fit(parts, self.scene.drive.standstill_current, self.now)
             self.gears[number].fit(parts, self.motion.shaft[number])
             self.switches[number].fit(parts)
         self.driving.watch_standstill()
         self._refresh_all()
         for number, switch in enumerate(self.switches):
-            switch.move_cam(math.degrees(self.motion.positions(self.now)[number]))
+            place = self.motion.positions(self.now)[number]
+            switch.move_cam(self.scene.joint[number].from_si(place))
             self.moved_switch(number)
         self.motion.changed(self.now)
 
@@ -295,7 +332,17 @@ class Rig:
             self._refresh_all()
         else:
             self._refresh(island)
+        self._watch_card_supply()
         self.trace.solved()
+
+    def _watch_card_supply(self) -> None:
+        """Let a card that hangs on the 5 V rail fall into reset while that is too low."""
+        least_v = self.harness.parts.parameter("CARD", "reset_v")
+        fed = float(self.harness.circuit.known_v[RAILS.index("RAIL.5V")]) >= least_v
+        if fed != self._card_fed:
+            self._card_fed = fed
+            # Its outputs change with it: not in the middle of a change of the circuit.
+            self.at(self.now, lambda: self.card.restart(self._card_fed))
 
     def _rails_moved(self) -> bool:
         return bool(abs(self.harness.circuit.known_v - self._seen_rails).max() > RAILS_MOVED_V)
@@ -305,6 +352,7 @@ class Rig:
         self.driving.fit()
         for island in self.harness.circuit.islands:
             self._refresh(island)
+        self._watch_card_supply()
         self.trace.solved()
 
     def _refresh(self, island: Island) -> None:
@@ -338,7 +386,9 @@ class Rig:
     def _follow(self, number: int, name: str, solved: Solved) -> None:
         """Let a switch input follow its circuit."""
         pin = self.pins[name]
-        pin.drive(self.now, solved.volt(name), solved.source_ohm(name))
+        ohm = solved.source_ohm(name)
+        shared = pick_up(self.pins, solved, name) if pin.floats(ohm) else None
+        pin.drive(self.now, solved.volt(name), ohm, shared)
         self.follow_pin(name, lambda level: self._switch_edge(number, level))
         self._switch_edge(number, pin.level)
 
@@ -391,13 +441,18 @@ class Rig:
         """True joint angles now."""
         return list(self.motion.positions(self.now))
 
+    def glance_deg(self, joint: int) -> float:
+        """A joint's true angle, deg, with nothing fitted first that is due: for gates."""
+        motion: Motion = self.__dict__["motion"]
+        return self.scene.joint[joint].from_si(motion.positions(self.now)[joint])
+
     def closest(self) -> tuple[float, str] | None:
         """The least gap between links, and with the table, in m (0.5 at most), and whose it is.
 
         None when nothing of this arm can touch anything.
         """
         least = self.clearance.least(self.angles_rad(), in_engine=self.motion.engine)
-        return None if least is None else (least[0], pair_name(self.scene, least[1]))
+        return None if least is None else (least[0], self.clearance.named(least[1]))
 
     def touching(self) -> bool:
         """Whether a link touches another, or the table."""
@@ -405,5 +460,6 @@ class Rig:
         return least is not None and least[0] < TOUCHING_M
 
     def truth_deg(self) -> tuple[float, ...]:
-        """True joint angles now, deg."""
-        return tuple(math.degrees(angle) for angle in self.angles_rad())
+        """True joint angles now, deg; mm of a linear axis."""
+        places = zip(self.scene.joint, self.angles_rad(), strict=True)
+        return tuple(joint.from_si(place) for joint, place in places)

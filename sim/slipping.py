@@ -7,7 +7,7 @@ command of the same tick. Play in a gear keeps the flank it had: it is far small
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from operator import lt
 
 from .body import SUBSTEP_HZ
@@ -22,9 +22,11 @@ _AT_REST_RAD_S = 1e-3
 _HELD_N_M = 1e4  # friction of a limp joint whose link rests on the stand
 _HAND_N_M_PER_RAD = 300.0
 _HAND_N_M_S_PER_RAD = 0.5
+_HAND_LINEAR = 60.0  # times as much in N/m, along a linear axis
 
 _Holding = tuple[int, float, float, float]
 _Turning = tuple[int, Drive, float, float, float]
+_Spinning = tuple[int, Drive, float, float, float, float, float]
 Told = Callable[[int, list[float]], bool]
 
 
@@ -88,8 +90,13 @@ class Slipping:
         step, read = pose.body.step, pose.body.positions
         tick, position = pose.tick, pose.position
         gaps = [shaft - joint for shaft, joint in zip(pose.shaft, position, strict=True)]
-        holding, turning, couplings = self._split(tick, gaps)
+        holding, spinning, turning, couplings = self._split(tick, gaps)
         strength = [drive.strength(tick) for drive in pose.drives]
+        weight: Sequence[float] = ()
+        carried = pose.carried()
+        if carried:  # what friction would hold rests on nothing
+            weight = self._weight(position)
+            carried = [j for j in carried if abs(weight[j]) > pose.gears[j].friction_n_m]
         lows, highs = pose.narrowed() if pose.waits else (pose.low, pose.high)
         hand = pose.hand
         count, sine, substeps = pose.count, math.sin, self.substeps
@@ -97,6 +104,11 @@ class Slipping:
             torques = [0.0] * count
             for joint, peak, angle, gear in holding:
                 torques[joint] = peak * sine(angle - position[joint] * gear)
+            for joint, drive, mean, apart, unit, phase, gear in spinning:
+                field = drive.field_steps(tick) * unit
+                rotor = position[joint] * gear + phase
+                pull = mean * sine(field - rotor) + apart * sine(field + rotor)
+                torques[joint] = strength[joint] * pull
             for joint, drive, gain, phase, gear in turning:
                 first, second = drive.coil_currents(tick, strength[joint])
                 rotor = position[joint] * gear + phase
@@ -105,20 +117,25 @@ class Slipping:
                 self._slip_coupling(joint, tick, position[joint] + gaps[joint], torques)
             if hand is not None:
                 torques[hand.joint] += self._hand_torque(tick, position)
+            for joint in carried:
+                torques[joint] += weight[joint]
             step(torques)
             tick += SUBSTEP
             position = read()
             substeps += 1
-            if turning and not substeps % CHECK_EVERY:
+            if (turning or spinning) and not substeps % CHECK_EVERY:
                 strength = [drive.strength(tick) for drive in pose.drives]
             if couplings:  # their phase may have moved
-                holding, turning, couplings = self._split(tick, gaps)
+                holding, spinning, turning, couplings = self._split(tick, gaps)
             tripped = not (all(map(lt, lows, position)) and all(map(lt, position, highs)))
             if tripped or not substeps % _TELL_EVERY:
                 self.substeps = substeps
                 self._reach(tick, position, gaps)
-                if self._changing:
-                    self._refriction(position, pose.body.state()[1])
+                if not substeps % CHECK_EVERY:
+                    pose.velocity = pose.body.state()[1]
+                    self._refriction(position, pose.velocity)
+                if carried:
+                    weight = self._weight(position)
                 # A cam may have changed the wiring: begin anew.
                 if told(tick, torques) or tripped:
                     return
@@ -133,10 +150,15 @@ class Slipping:
 
     def _split(
         self, tick: int, gaps: list[float]
-    ) -> tuple[list[_Holding], list[_Turning], list[int]]:
-        """Live joints whose field stands, those whose field turns, those with a coupling."""
+    ) -> tuple[list[_Holding], list[_Spinning], list[_Turning], list[int]]:
+        """Live joints whose field stands; whose field turns, each coil by its own current; whose
+        field turns otherwise, or that have a coupling; and those with a coupling.
+        """
         pose = self._pose
-        holding, turning, couplings = [], [], []
+        holding: list[_Holding] = []
+        spinning: list[_Spinning] = []
+        turning: list[_Turning] = []
+        couplings: list[int] = []
         for joint, (drive, gear) in enumerate(zip(pose.drives, pose.gears, strict=True)):
             if not drive.live:
                 continue
@@ -145,13 +167,18 @@ class Slipping:
             turn = gear.to_motor * drive.teeth
             if gear.slip_n_m < math.inf:
                 couplings.append(joint)
-            if drive.moving or gear.slip_n_m < math.inf:
+            coils = drive.unmixed()
+            if drive.moving and not gear.slip_n_m < math.inf and coils is not None:
+                mean, apart = gain * (coils[0] + coils[1]) / 2, gain * (coils[1] - coils[0]) / 2
+                unit = drive.rad_per_step * drive.teeth
+                spinning.append((joint, drive, mean, apart, unit, phase, turn))
+            elif drive.moving or gear.slip_n_m < math.inf:
                 turning.append((joint, drive, gain, phase, turn))
             else:
                 first, second = drive.coil_currents(tick, drive.strength(tick))
                 peak = gain * math.hypot(first, second)
                 holding.append((joint, peak, math.atan2(second, first) - phase, turn))
-        return holding, turning, couplings
+        return holding, spinning, turning, couplings
 
     def _slip_coupling(self, joint: int, tick: int, shaft: float, torques: list[float]) -> None:
         """Pass no more torque than the coupling can; what the shaft turns on moves its phase.
@@ -174,11 +201,12 @@ class Slipping:
         hand = self._pose.hand
         assert hand is not None
         target, rate = hand.at(tick)
-        torque = _HAND_N_M_PER_RAD * (target - position[hand.joint])
-        torque += _HAND_N_M_S_PER_RAD * (rate - self._pose.body.state()[1][hand.joint])
-        torque = max(-hand.limit_n_m, min(hand.limit_n_m, torque))
-        if self._pose.stand and not self._pose.drives[hand.joint].live:
-            # The stand carries the weight of what is led.
-            still = [0.0] * self._pose.count
-            torque += self._pose.body.inverse_dynamics(position, still, still)[hand.joint]
-        return torque
+        stiff = _HAND_LINEAR if self._pose.scene.joint[hand.joint].kind == "linear" else 1.0
+        torque = stiff * _HAND_N_M_PER_RAD * (target - position[hand.joint])
+        torque += stiff * _HAND_N_M_S_PER_RAD * (rate - self._pose.body.state()[1][hand.joint])
+        return max(-hand.limit_n_m, min(hand.limit_n_m, torque))
+
+    def _weight(self, position: list[float]) -> Sequence[float]:
+        """What gravity asks of every joint."""
+        still = [0.0] * self._pose.count
+        return self._pose.body.inverse_dynamics(position, still, still)

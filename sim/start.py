@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 
 from ..errors import SceneError
 from ..scenes import Scene
-from .body import Pair
 from .clearance import Clearance
 from .individual import draw_start_pose
 
@@ -16,25 +14,16 @@ ROOM_DEG = 12.0
 _TRIES = 200
 
 
-def pair_name(scene: Scene, pair: Pair) -> str:
-    """Two bodies as a person calls them: links by their joints."""
-
-    def named(link: int) -> str:
-        return "base" if link < 0 else f"link of {scene.joint[link].name}"
-
-    return f"{named(pair.other)} and {'table' if pair.one is None else named(pair.one)}"
-
-
 def check_start(scene: Scene, clearance: Clearance, pose_deg: Sequence[float]) -> None:
     """Raises `ValueError` for a pose in which the arm touches its table or itself."""
-    position = [math.radians(angle) for angle in pose_deg]
+    position = scene.pose_si(pose_deg)
     least = clearance.least(position)
     if least is not None and not clearance.free(position):
         gap_mm, pair = 1e3 * least[0], least[1]
         how = f"overlap by {-gap_mm:.0f} mm" if gap_mm < 0 else f"are only {gap_mm:.1f} mm apart"
         raise ValueError(
             f"start pose: at {', '.join(f'{angle:g}' for angle in pose_deg)} deg "
-            f"{pair_name(scene, pair)} {how}; expected a pose in which nothing touches"
+            f"{clearance.named(pair)} {how}; expected a pose in which nothing touches"
         )
 
 
@@ -60,4 +49,4 @@ def _has_room(scene: Scene, clearance: Clearance, pose: tuple[float, ...]) -> bo
         for room in (-ROOM_DEG, ROOM_DEG):
             angle = min(max(pose[number] + room, low), high)
             poses.append((*pose[:number], angle, *pose[number + 1 :]))
-    return all(clearance.free([math.radians(angle) for angle in each]) for each in poses)
+    return all(clearance.free(scene.pose_si(each)) for each in poses)

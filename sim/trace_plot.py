@@ -59,9 +59,18 @@ def plot_trace(
     return target
 
 
+_WORDS = {
+    "ANGLE_DEG": "joint",
+    "PLACE_MM": "linear axis",
+    "SHAFT_DEG": "motor shaft",
+    "TORQUE_N_M": "torque",
+    "FORCE_N": "force",
+}
+
+
 def _usual(series: Series) -> bool:
     if series.unit:
-        return series.name.endswith("ANGLE_DEG")
+        return series.name.endswith(("ANGLE_DEG", "PLACE_MM"))
     return len(series.time_s) > 1
 
 
@@ -70,10 +79,8 @@ def _panels(series: Sequence[Series]) -> dict[str, list[Series]]:
     panels: dict[str, list[Series]] = {}
     for each in series:
         if each.unit:
-            kinds = ("ANGLE_DEG", "SHAFT_DEG", "TORQUE_N_M")
-            kind = next((kind for kind in kinds if each.name.endswith(kind)), "")
-            words = {"ANGLE_DEG": "joint", "SHAFT_DEG": "motor shaft", "TORQUE_N_M": "torque"}
-            panels.setdefault(f"{words.get(kind, 'node')}, {each.unit}", []).append(each)
+            kind = next((kind for kind in _WORDS if each.name.endswith(kind)), "")
+            panels.setdefault(f"{_WORDS.get(kind, 'node')}, {each.unit}", []).append(each)
     return panels
 
 

@@ -16,7 +16,7 @@ from ..errors import TraceError
 from .vcd import leaf
 from .wave import Floats, matching
 
-_UNITS = {"_DEG": "deg", "_N_M": "N·m", "_V": "V"}
+_UNITS = {"_DEG": "deg", "_MM": "mm", "_N_M": "N·m", "_N": "N", "_V": "V"}
 
 
 @dataclass(frozen=True)

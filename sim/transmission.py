@@ -25,7 +25,8 @@ class Transmission:
         self.friction_n_m = friction_n_m
         self.breakaway = joint.breakaway
         self.brake_n_m = joint.brake_n_m
-        self.backlash_rad = math.radians(joint.backlash_deg)
+        self.drag_n_m = 0.0
+        self.backlash_rad = joint.to_si(joint.backlash_deg)
         self.slip_n_m = math.inf
         self.bind_n_m = 0.0
         self.bind_rad = (0.0, 0.0)
@@ -43,11 +44,14 @@ class Transmission:
         before = shaft_rad * self.to_motor
         self._set_ratio(parts.parameter(gear, "ratio"))
         self.phase_rad += before - shaft_rad * self.to_motor
-        self.backlash_rad = math.radians(joint.backlash_deg + parts.parameter(gear, "play_deg"))
+        self.backlash_rad = joint.to_si(joint.backlash_deg + parts.parameter(gear, "play_deg"))
+        brake = f"{joint.name}.BRAKE"
+        self.brake_n_m = joint.brake_n_m * parts.parameter(brake, "holds")
+        self.drag_n_m = joint.brake_n_m * parts.parameter(brake, "drags")
         self.slip_n_m = parts.parameter(f"{joint.name}.COUPLING", "n_m")
         self.bind_n_m = parts.parameter(gear, "bind_n_m")
         middle, width = parts.parameter(gear, "bind_deg"), parts.parameter(gear, "bind_width_deg")
-        self.bind_rad = (math.radians(middle - width / 2), math.radians(middle + width / 2))
+        self.bind_rad = (joint.to_si(middle - width / 2), joint.to_si(middle + width / 2))
 
     def resistance_n_m(
         self, position_rad: float, energised: bool, *, at_rest: bool = False
@@ -57,9 +61,7 @@ class Transmission:
         resistance = self.friction_n_m * (self.breakaway if at_rest else 1.0)
         if self.bind_n_m and low <= position_rad <= high:
             resistance += self.bind_n_m
-        if not energised:
-            resistance += self.brake_n_m
-        return resistance
+        return resistance + (self.drag_n_m if energised else self.brake_n_m)
 
     def joint_after(self, shaft_rad: float, joint_rad: float, load_n_m: float) -> float:
         """Where the joint is for a shaft (both in joint rad), coming from `joint_rad`.

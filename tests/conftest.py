@@ -10,6 +10,9 @@ import pytest
 
 from dryrig.protocol.again import forget_runs, see_all_again
 
+# tests/helpers: their assertions explain themselves as those of tests do.
+pytest.register_assert_rewrite("trade_columns", "trade_meter")
+
 
 @pytest.hookimpl
 def pytest_runtest_setup() -> None:

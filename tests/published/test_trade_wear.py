@@ -146,5 +146,5 @@ def test_slow_edges_count_right_by_hand_and_lose_when_fast(rig: Rig) -> None:
 def test_late_dir_loses_two_microsteps_there_and_back(rig: Rig, reversals: int, steps: int) -> None:
     """Common practice, no published source: it scales with reversals, not with distance."""
     assert off_by(rig, reversals, steps) == pytest.approx(0, abs=0.01)
-    Injector(rig).insert("late@J4.DRIVE")
+    Injector(rig).insert("lag@J4.DRIVE")
     assert off_by(rig, reversals, steps) == pytest.approx(2 * reversals, abs=0.01)

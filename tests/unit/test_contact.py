@@ -106,12 +106,12 @@ def test_links_stop_each_other() -> None:
             assert closest[0] > -1e-3
             if closest[0] < 1e-4:
                 met.add(closest[1])
-        assert met == {"link of J6 and link of J1", "link of J6 and base"}
+        assert met == {"L6 and L1", "L6 and base"}
         assert abs(rig.truth_deg()[4] + 90) > 7  # the wrist gave way
 
 
 def test_a_start_pose_that_touches_is_refused_and_says_what_touches() -> None:
-    with pytest.raises(ValueError, match="link of J6 and table overlap by 193 mm"):
+    with pytest.raises(ValueError, match="L6 and table overlap by 193 mm"):
         Rig(SCENE, 3, start_pose_deg=[0, 0, -90, 0, 0, 0])
 
 

@@ -81,7 +81,7 @@ def test_a_wrong_pulley_moves_in_proportion() -> None:
 
 @pytest.mark.parametrize("exponent", [-1, 1, 2])
 def test_wrong_microsteps_are_wrong_by_a_power_of_two(exponent: int) -> None:
-    with live_rig(f"micro@J5.DRIVE,factor={2.0**exponent}") as rig:
+    with live_rig(f"microsteps@J5.DRIVE,factor={2.0**exponent}") as rig:
         expected = pytest.approx(8.0 / 2.0**exponent, abs=0.05)
         assert jog(rig, 4, 8.0) == (expected, expected)
 
@@ -99,7 +99,7 @@ def test_a_binding_joint_stalls_at_its_angle_and_a_hand_feels_it() -> None:
 
 
 def test_standstill_current_that_is_cut_too_far_lets_go_after_its_time() -> None:
-    with live_rig("doze@J3.DRIVE,current=0.1") as rig:
+    with live_rig("idle@J3.DRIVE,current=0.1") as rig:
         held = rig.truth_deg()[2]
         rig.advance(rig.now + TICKS_PER_S // 4)
         assert rig.truth_deg()[2] == pytest.approx(held, abs=0.01)

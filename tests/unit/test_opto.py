@@ -47,7 +47,7 @@ def lost(rig: Rig, reversals: int, steps: int) -> float:
 
 def test_a_late_dir_that_is_over_before_the_first_pulse_loses_nothing(rig: Rig) -> None:
     late_s = SCENE.card.direction_lead_s - SCENE.drive.opto_off_s
-    Injector(rig).insert(f"late@J4.DRIVE,s={0.9 * late_s}")
+    Injector(rig).insert(f"lag@J4.DRIVE,s={0.9 * late_s}")
     assert lost(rig, 3, 200) == pytest.approx(0, abs=0.01)
 
 

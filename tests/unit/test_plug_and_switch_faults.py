@@ -76,7 +76,7 @@ def test_in_and_out_at_one_instant_leaves_no_trace(rig: Rig) -> None:
 def test_three_joined_terminals_pull_the_rail_down_to_its_current_limit(rig: Rig) -> None:
     supply = SCENE.supplies.v3v3
     before = rig.meter.volts("RAIL.3V3", "RAIL.0V")
-    Injector(rig).insert("join@J5.SW")
+    Injector(rig).insert("soaked@J5.SW")
     after = rig.meter.volts("RAIL.3V3", "RAIL.0V")
     assert before == pytest.approx(supply.volts, rel=0.02)
     # Two conductors of 2.4 m at 0.12 ohm/m with two crimps each (spread 20 %), two joins of 0.05.

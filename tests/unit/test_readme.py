@@ -7,7 +7,9 @@ from pathlib import Path
 
 import pytest
 import serial
+from typer.testing import CliRunner
 
+from dryrig.cli import app
 from dryrig.protocol import words_reference
 from dryrig.scenes import load_scene
 from dryrig.sim.individual import draw_individual
@@ -76,6 +78,21 @@ def test_the_other_examples_run() -> None:
             port.write(b"*IDN?\n")
             assert port.readline().startswith(b"Dryrig,heron")
             port.close()
+
+
+def test_the_drill_is_what_the_command_says(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    section = README.partition("\n## A drill\n")[2]
+    command, excerpt = re.findall(r"```(?:text)?\n(.*?)```", section, re.DOTALL)[:2]
+    shown = [line for line in excerpt.splitlines() if line != "..."]
+    script = (Path(__file__).parent / "drill_readme.txt").read_text(encoding="utf-8")
+    result = CliRunner().invoke(app, command.split()[1:], input=script)
+    assert result.exit_code == 0
+    said = iter(result.stdout.splitlines())
+    missing = [line for line in shown if not any(line == each for each in said)]
+    assert missing == []
 
 
 @pytest.mark.parametrize("role", ["common", "card", "hands", "teacher"])

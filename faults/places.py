@@ -1,0 +1,72 @@
+"""Where a kind of fault can sit on an arm, and what stands there."""
+
+from __future__ import annotations
+
+from ..scenes import WIRES, Scene
+from ..sim.circuit import GROUND, RAILS
+from ..sim.parts import INPUTS, OUTPUTS
+from .kind import Kind, plug_of
+
+LINE = "LINE"
+
+
+def joints_in(place: str, scene: Scene) -> list[str]:
+    """The joint that a place names (`CARD.J3.DIR`), or nothing."""
+    words = place.split(".")
+    return [joint.name for joint in scene.joint if joint.name in words]
+
+
+def part_at(place: str) -> str:
+    """What stands at a place.
+
+    `INPUTS`, `DRIVE`, `MOTOR`, `ENC`, `SW` for conductors and plugs of it, or `GEAR`, `COUPLING`,
+    `BRAKE`, `COUNTER`; `CARD` (its pins too), `TOOL`, `RAIL`, `LINE`.
+    """
+    first, dot, rest = place.partition(".")
+    if first in ("CARD", "RAIL") or not dot:
+        return first
+    known = ("DRIVE", "MOTOR", "ENC", "SW", "COUPLING", "GEAR", "BRAKE", "COUNTER")
+    sort = rest.partition(".")[0]
+    return sort if sort in known else "INPUTS"
+
+
+def conductors(scene: Scene) -> list[str]:
+    """Every conductor, joint by joint."""
+    return [f"{joint.name}.{wire}" for joint in scene.joint for wire in WIRES]
+
+
+def plugs(scene: Scene) -> list[str]:
+    """Every plug, joint by joint."""
+    return list(dict.fromkeys(map(plug_of, conductors(scene))))
+
+
+def places(kind: Kind, scene: Scene) -> list[str]:
+    """All places for a kind; for one with two places, all that either may be."""
+    match kind.where:
+        case "conductor":
+            return conductors(scene)
+        case "node":
+            return [*conductors(scene), *RAILS]
+        case "plug":
+            return plugs(scene)
+        case "line":
+            return [LINE]
+        case "part":
+            return [place for sort in kind.parts for place in _of_sort(sort, scene)]
+
+
+def _of_sort(sort: str, scene: Scene) -> list[str]:
+    names = [joint.name for joint in scene.joint]
+    match sort:
+        case "RAIL":
+            return [rail for rail in RAILS if rail != GROUND]
+        case "CARD" | "TOOL":
+            return [sort]
+        case "INPUT":
+            return [f"CARD.{name}.{pin}" for name in names for pin in INPUTS]
+        case "PIN":
+            return [f"CARD.{name}.{pin}" for name in names for pin in (*OUTPUTS, *INPUTS)]
+        case "BRAKE":
+            return [f"{joint.name}.BRAKE" for joint in scene.joint if joint.brake_n_m]
+        case _:
+            return [f"{name}.{sort}" for name in names]
