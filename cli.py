@@ -106,6 +106,13 @@ def serve(
     lockstep: Annotated[
         bool, typer.Option("--lockstep", help="Bytes alone move rig time, no clock does.")
     ] = False,
+    baud: Annotated[
+        int | None,
+        typer.Option(help="Bytes on the card's line take their time; the host must be at it too."),
+    ] = None,
+    response: Annotated[
+        float, typer.Option(help="With --baud: seconds before the card begins a reply.")
+    ] = 0.0,
     trace: Annotated[
         Path | None,
         typer.Option(metavar="FILE", help="Trace to a .vcd or .csv, written at the end."),
@@ -123,6 +130,8 @@ def serve(
     """
     if lockstep and pace is not None:
         _fail("--pace and --lockstep: in lockstep no clock sets a pace; leave one out")
+    if response and baud is None:
+        _fail("--response: only a line with a rate takes time; give --baud too")
     from .protocol.served import serve as serve_rig
 
     try:
@@ -138,6 +147,8 @@ def serve(
             teacher_listen=teacher_listen,
             pace=1.0 if pace is None else pace,
             lockstep=lockstep,
+            baud=baud,
+            response_s=response,
             trace=trace,
             log=log,
         )

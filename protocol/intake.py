@@ -10,6 +10,8 @@ from .port import Port
 OUTPUT_LIMIT = 64 * 1024
 # 8N1 at 115200 baud: start, eight data bits, stop.
 BYTE_TICKS = -(-TICKS_PER_S * 10 // 115_200)
+# A host that sends faster than the line carries is held up, as by a real one.
+LINE_LIMIT = 4096
 # No command of the default grammar waits longer.
 LONGEST_WAIT_S = 600.0
 
@@ -34,8 +36,8 @@ class AsTheyCome:
     """
 
     def ready(self, port: Port) -> bool:
-        """Always."""
-        return True
+        """Whether the line can take more."""
+        return port.on_the_line < LINE_LIMIT
 
     def feed(self, port: Port, data: bytes) -> None:
         """Take bytes."""
@@ -45,7 +47,7 @@ class AsTheyCome:
 
 
 class Lockstep:
-    """Bytes move time, and nothing else does: each costs `byte_ticks`.
+    """Bytes move time, and nothing else does: each costs `byte_ticks`, or its time on the line.
 
     A command that waits (`*OPC?`, `*WAI`, `WAIT?`, a meter reading) runs the rig to its end before
     the next byte counts, of whatever port it is. So rig time depends on the order of the bytes
@@ -64,7 +66,8 @@ class Lockstep:
         rig = port.rig
         port.note("send", data)
         for value in data:
-            rig.advance(rig.now + self.byte_ticks)
+            if port.uart is None:  # otherwise the line takes its own time
+                rig.advance(rig.now + self.byte_ticks)
             port.receive(bytes((value,)))
             if port.busy:
                 rig.run_until(lambda: not port.busy, rig.now + ticks(LONGEST_WAIT_S))

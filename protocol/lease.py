@@ -9,6 +9,7 @@ from .again import begin_notes
 from .port import Port
 from .run_file import Notes
 from .station import Station
+from .uart import Uart
 from .url import Request
 
 
@@ -30,18 +31,20 @@ _named: dict[str, _Shared] = {}
 class Lease:
     """One port of a rig, held until `release`; the last release of a rig closes it.
 
-    Raises LeaseError, SceneError or FaultError.
+    Raises LeaseError, SceneError, UartError or FaultError.
     """
 
     def __init__(self, request: Request) -> None:
         shared = _named.get(request.rig) if request.rig is not None else None
         if shared is None:
+            uart = None if request.baud is None else Uart(request.baud)
             station = Station.build(
                 request.scene,
                 seed=request.seed or 0,
                 faults=request.faults,
                 start_pose_deg=request.start_pose_deg,
             )
+            station.ports["card"].uart = uart
             notes = begin_notes(station, request.scene, request.faults, request.start_pose_deg)
             shared = _Shared(station, request, notes)
             if request.rig is not None:
@@ -98,6 +101,10 @@ def _check_join(shared: _Shared, request: Request) -> None:
         raise LeaseError(
             f"rig {name!r} runs already: fault= counts only for the port that opens it first; "
             "use the teacher port"
+        )
+    if request.baud not in (None, first.baud):
+        raise LeaseError(
+            f"rig {name!r} runs already: baud= counts only for the port that opens it first"
         )
     if request.start_pose_deg not in (None, first.start_pose_deg):
         raise LeaseError(

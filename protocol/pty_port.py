@@ -38,7 +38,7 @@ class PtyPort:
         self._intake = AsTheyCome() if intake is None else intake
         self._moved = moved
         self._watch = Watch()
-        self._fresh = Terminal(self._watch)
+        self._fresh = self._terminal()
         self._held: list[Terminal] = []
         port.hang_up()
 
@@ -80,7 +80,7 @@ class PtyPort:
         else:
             for terminal in self._held:
                 if terminal.master in events and self._intake.ready(self.port):
-                    self._intake.feed(self.port, terminal.read())
+                    self._take(terminal)
         self.write()
 
     def write(self) -> None:
@@ -103,7 +103,18 @@ class PtyPort:
         if seen.left or not seen.held:
             self._retire(terminal, drain=not seen.held or seen.alone)
         elif seen.bytes_wait and self._intake.ready(self.port):
-            self._intake.feed(self.port, terminal.read())
+            self._take(terminal)
+
+    def _terminal(self) -> Terminal:
+        uart = self.port.uart
+        return Terminal(self._watch, None if uart is None else uart.baud)
+
+    def _take(self, terminal: Terminal) -> None:
+        """Read once."""
+        if self.port.uart is not None:
+            self.port.host_at(terminal.baud())
+        if data := terminal.read():
+            self._intake.feed(self.port, data)
 
     def _retire(self, terminal: Terminal, *, drain: bool) -> None:
         """Throw a terminal away; `drain` carries out what its host sent and nobody has read yet."""
@@ -124,7 +135,7 @@ class PtyPort:
         seen = terminal.look()
         if not (seen.held or seen.bytes_wait or seen.left):
             return
-        self._fresh = Terminal(self._watch)
+        self._fresh = self._terminal()
         if self._moved is not None:
             self._moved(self._fresh.address)
         terminal.serve()

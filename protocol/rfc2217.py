@@ -19,16 +19,26 @@ PARAMETER_LIMIT = 256
 
 
 class Settings:
-    """A port's settings as its host sets them, 8N1 at 115200 baud at first."""
+    """A port's settings as its host sets them; at first 8N1 at the card's rate, or 115200 baud."""
 
     def __init__(self, port: Port) -> None:
         self._port = port
-        self.baudrate = 115_200
+        self._baudrate = port.uart.baud if port.uart is not None else 115_200
         self.bytesize, self.parity, self.stopbits = 8, "N", 1.0
         self.xonxoff = self.rtscts = self.break_condition = False
         self.dtr = self.rts = True
         self.cts = self.dsr = self.cd = True
         self.ri = False
+
+    @property
+    def baudrate(self) -> int:
+        """Bits a second."""
+        return self._baudrate
+
+    @baudrate.setter
+    def baudrate(self, baud: int) -> None:
+        self._baudrate = baud
+        self._port.host_at(baud)
 
     def reset_input_buffer(self) -> None:
         """Drop the replies that have not been sent yet."""

@@ -11,7 +11,8 @@ r"""A run as one small text file: what was done to a rig and when, and what came
 
 Times are ticks of 1/12,000,000 s. Bytes stand as text, everything outside printable ASCII escaped
 as in Python. `start` is there when the pose was given, a `fault` line for each fault the rig began
-with; `lockstep` says that bytes alone moved time: a `send` line holds bytes that began then.
+with; `lockstep` says that bytes alone moved time: a `send` line holds bytes that began then;
+`uart` how the card's serial port was set, baud and seconds to a reply, `host_at` the host's end.
 Replies are for readers, and for a replay to say where it first differs. The last line holds the
 tick at which the run ended, a SHA-256 over all replies in the order they came, and the number and
 digest of all edges of the trace.
@@ -28,6 +29,7 @@ from ..errors import DryrigError, nearest
 from .intake import Lockstep
 from .port import ACTIONS
 from .station import ROLES, Station
+from .uart import Uart
 
 HEADER = "dryrig run 1"
 REPLY = "reply"
@@ -65,7 +67,7 @@ class Action:
 
     def __str__(self) -> str:
         line = f"at {self.tick} {self.role} {self.what}"
-        if self.what not in ("send", REPLY):
+        if self.what not in ("send", "host_at", REPLY):
             return line
         text = self.data.decode("latin-1").encode("unicode_escape").decode("ascii")
         if text != text.strip():  # blanks at either end would not survive an editor
@@ -95,6 +97,8 @@ class Notes:
             head.append("start " + " ".join(repr(float(angle)) for angle in start_pose_deg))
         if station.lockstep:
             head.append("lockstep")
+        if (uart := station.ports["card"].uart) is not None:
+            head.append(f"uart {uart.baud} {uart.response_s!r}")
         self._head = [*head, *(f"fault {fault}" for fault in faults)]
         for port in station.ports.values():
             port.tap = self._note
@@ -211,6 +215,7 @@ class Run:
     actions: tuple[Action, ...]
     outcome: Outcome | None
     lockstep: bool = False
+    uart: Uart | None = None
 
     @classmethod
     def read(cls, path: Path) -> Run:
@@ -241,10 +246,10 @@ class Run:
                     actions.append(_action(rest))
                 elif word == "end":
                     outcome = _outcome(rest)
-                elif word in ("scene", "seed", "start", "lockstep"):
+                elif word in ("scene", "seed", "start", "lockstep", "uart"):
                     said[word] = rest
                 elif word:
-                    known = ("scene", "seed", "start", "lockstep", "fault", "at", "end")
+                    known = ("scene", "seed", "start", "lockstep", "uart", "fault", "at", "end")
                     raise RunFileError(
                         f"unknown word {word!r}{nearest(word, known)}; expected {', '.join(known)}"
                     )
@@ -260,6 +265,7 @@ class Run:
             tuple(actions),
             outcome,
             "lockstep" in said,
+            _uart(said["uart"]) if "uart" in said else None,
         )
 
     def replay(self) -> Outcome:
@@ -272,6 +278,7 @@ class Run:
             self.scene, seed=self.seed, faults=self.faults, start_pose_deg=self.start_pose_deg
         ) as station:
             station.lockstep = self.lockstep
+            station.ports["card"].uart = self.uart
             recorder = Recorder(station, self.scene)
             station.writes_files = False  # a run from elsewhere writes nothing here
             for action in self.actions:
@@ -281,6 +288,8 @@ class Run:
                     Lockstep().feed(port, action.data)
                 elif action.what == "send":
                     port.write(action.data)
+                elif action.what == "host_at":
+                    port.host_at(int(action.data))
                 elif action.what != REPLY:
                     getattr(port, action.what)()
             if self.outcome is not None:
@@ -310,7 +319,17 @@ def _action(text: str) -> Action:
             f"{', '.join(known)}"
         )
     data = escaped.encode("ascii").decode("unicode_escape").encode("latin-1")
+    if what == "host_at" and not data.isdigit():
+        raise RunFileError(f"got host_at {escaped!r}, expected a baud rate")
     return Action(int(tick), role, what, data)
+
+
+def _uart(text: str) -> Uart:
+    try:
+        baud, response_s = text.split()
+        return Uart(int(baud), float(response_s))
+    except ValueError as error:
+        raise RunFileError(f"got 'uart {text}', expected uart BAUD SECONDS: {error}") from None
 
 
 def _outcome(text: str) -> Outcome:

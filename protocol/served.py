@@ -89,6 +89,8 @@ def serve(
     teacher_listen: str | None = None,
     pace: float = 1.0,
     lockstep: bool = False,
+    baud: int | None = None,
+    response_s: float = 0.0,
     start_pose_deg: Sequence[float] | None = None,
     trace: str | Path | None = None,
     log: str | Path | None = None,
@@ -99,11 +101,12 @@ def serve(
     Each is a pty, unless it is to `listen` at a TCP address (`listen.addresses`). Calls `echo`
     with `card: ADDRESS`, `hands: ADDRESS` and `teacher: ADDRESS` once all three answer; the links
     exist from then until the end. `pace` is rig seconds a second; with `lockstep` bytes alone move
-    rig time. `trace` names a `.vcd` or `.csv` file: the rig is traced from power-up, and the file
-    written at the end. `log` names a file that gets all bytes of both directions with their rig
-    times, as a run file for `dryrig replay`.
-    Raises ServeError, SceneError, FaultError, TraceError or RunFileError before any link exists;
-    TraceError or RunFileError after all are gone when a file cannot be written.
+    rig time. With `baud` the bytes of the card's port take their time, `response_s` more before a
+    reply, and the host must be at that rate. `trace` names a `.vcd` or `.csv` file: the rig is
+    traced from power-up, and the file written at the end. `log` names a file that gets all bytes of
+    both directions with their rig times, as a run file for `dryrig replay`.
+    Raises ServeError, UartError, SceneError, FaultError, TraceError or RunFileError before any link
+    exists; TraceError or RunFileError after all are gone when a file cannot be written.
     """
     where = addresses(listen, hands_listen, teacher_listen)
     wanted = {"card": link, "hands": hands_link, "teacher": teacher_link}
@@ -123,7 +126,9 @@ def serve(
                 links.add(role, Path(folder, role))
         # They load the plant, and a signal may find us at it.
         from .serving import Serving
+        from .uart import Uart
 
+        uart = None if baud is None else Uart(baud, response_s)
         serving = stack.enter_context(
             closing(
                 Serving(
@@ -135,6 +140,7 @@ def serve(
                     listen=where,
                     lockstep=lockstep,
                     moved=links.move,
+                    uart=uart,
                 )
             )
         )

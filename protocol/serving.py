@@ -17,6 +17,7 @@ from .poller import READ, Poller
 from .port import Port
 from .run_file import Log
 from .station import Station
+from .uart import LEAST_BAUD, Uart
 from .words_teacher import PACE_HIGH, PACE_LOW
 
 # How long to sleep at most: a command waits for rig time, something moves, nothing does.
@@ -62,8 +63,8 @@ class Serving:
     """A rig with a pty or a TCP address for each port, by role in `addresses`; `run` answers them.
 
     `listen` has the roles that get a TCP address; `moved` is told role and device when the device
-    of a pty changes. With `lockstep` bytes alone move rig time, and
-    `pace` means nothing. Raises ServeError, SceneError or FaultError.
+    of a pty changes; `uart` is the card's serial port. With `lockstep` bytes alone move rig time,
+    and `pace` means nothing. Raises ServeError, SceneError or FaultError.
     """
 
     def __init__(
@@ -77,6 +78,7 @@ class Serving:
         listen: Mapping[str, Address] | None = None,
         lockstep: bool = False,
         moved: Callable[[str, str], None] | None = None,
+        uart: Uart | None = None,
     ) -> None:
         if not PACE_LOW <= pace <= PACE_HIGH:
             raise ServeError(f"pace {pace:g}: expected {PACE_LOW:g} to {PACE_HIGH:g}")
@@ -88,6 +90,7 @@ class Serving:
             )
             self._station.pace = pace
             self._station.lockstep = lockstep
+            self._station.ports["card"].uart = uart
             self._poller = stack.enter_context(closing(Poller()))
             self._served = [
                 stack.enter_context(closing(self._open(role, (listen or {}).get(role))))
@@ -161,8 +164,16 @@ class Serving:
                 ) from None
         try:
             from .pty_port import PtyPort
+            from .terminal import RATES
 
+            if port.uart is not None and port.uart.baud not in RATES.values():
+                rates = ", ".join(
+                    str(rate) for rate in sorted(RATES.values()) if rate >= LEAST_BAUD
+                )
+                raise ServeError(f"a pty cannot be set to {port.uart.baud} baud: expected {rates}")
             return PtyPort(port, self._intake, self._moved and partial(self._moved, role))
+        except ServeError:
+            raise
         except (ImportError, OSError) as error:
             raise ServeError(
                 f"no pseudo terminal for the {role} port: {error}; "

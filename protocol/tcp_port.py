@@ -74,13 +74,13 @@ class TcpPort:
 
     def wanted(self) -> list[tuple[int, int]]:
         """What to poll until there is something to do: file descriptors and events."""
-        polled = [(self._listener.fileno(), READ)]
-        if self._host is not None:
-            events = READ if self._intake.ready(self.port) else 0
-            if self._out or self.port.output:
-                events |= WRITE
-            polled.append((self._host.fileno(), events))
-        return polled
+        newcomers = (self._listener.fileno(), READ)
+        if self._host is None:
+            return [newcomers]
+        writing = WRITE if self._out or self.port.output else 0
+        if self._intake.ready(self.port):
+            return [newcomers, (self._host.fileno(), READ | writing)]
+        return [(self._host.fileno(), writing)] if writing else []
 
     def concerned(self, events: Container[int]) -> bool:
         """Whether a poll that gave `events` (file descriptors) leaves something to do here."""
@@ -89,8 +89,7 @@ class TcpPort:
 
     def turn(self, events: Container[int] | None = None) -> None:
         """Do what can be done now: read once, write once, see hosts come and go."""
-        quiet = self._host is not None and not self._receive()
-        if quiet or self._host is None:
+        if self._host is None or (self._intake.ready(self.port) and not self._receive()):
             self._accept()
         self.write()
 
@@ -120,8 +119,6 @@ class TcpPort:
     def _receive(self) -> bool:
         """Take what has come; False when that was nothing, and the host is still there."""
         assert self._host is not None
-        if not self._intake.ready(self.port):
-            return False
         try:
             data = self._host.recv(CHUNK)
         except BlockingIOError:
@@ -152,7 +149,8 @@ class TcpPort:
         self._out.clear()
         self.port.connect()
         self._wire = self._make()
-        self._receive()
+        if self._intake.ready(self.port):
+            self._receive()
 
     def _leave(self) -> None:
         if self._host is not None:

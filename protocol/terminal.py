@@ -16,6 +16,12 @@ from dataclasses import dataclass
 from .watch import Holders, Watch
 
 CHUNK = 4096
+RATES = {
+    getattr(termios, name): int(name[1:])
+    for name in dir(termios)
+    if name[0] == "B" and name[1:].isdecimal()
+}
+_OUTPUT_RATE = 5  # its place in what tcgetattr returns
 
 
 @dataclass(frozen=True)
@@ -34,12 +40,19 @@ class Look:
 
 
 class Terminal:
-    """A raw pty that never blocks; `address` is its device. Raises OSError where there is none."""
+    """A raw pty that never blocks; `address` is its device, `baud` the rate it is set to at first.
 
-    def __init__(self, watch: Watch) -> None:
+    Raises OSError where there is none.
+    """
+
+    def __init__(self, watch: Watch, baud: int | None = None) -> None:
         self.master, slave = os.openpty()
         try:
             tty.setraw(slave, termios.TCSANOW)
+            if baud in RATES.values():
+                settings = termios.tcgetattr(slave)
+                settings[4:6] = [next(code for code, rate in RATES.items() if rate == baud)] * 2
+                termios.tcsetattr(slave, termios.TCSANOW, settings)
             self.address = os.ttyname(slave)
             os.set_blocking(self.master, False)
         finally:
@@ -56,6 +69,10 @@ class Terminal:
         state = dict(self._probe.poll(0)).get(self.master, 0)
         held = not state & select.POLLHUP
         return Look(held, bool(state & select.POLLIN), *self._holders.take(held))
+
+    def baud(self) -> int | None:
+        """The rate it is set to; None for one without a name."""
+        return RATES.get(termios.tcgetattr(self.master)[_OUTPUT_RATE])
 
     def serve(self) -> None:
         """From now on the address leads elsewhere, so that nobody else comes."""

@@ -9,7 +9,7 @@ from ..errors import DryrigError, nearest
 
 SCHEME = "dryrig://"
 ROLES = ("card", "hands", "teacher")
-_KEYS = ("seed", "rig", "port", "fault", "start")
+_KEYS = ("seed", "rig", "port", "fault", "start", "baud")
 
 
 class UrlError(DryrigError, ValueError):
@@ -26,10 +26,11 @@ class Request:
     rig: str | None = None
     faults: tuple[str, ...] = ()
     start_pose_deg: tuple[float, ...] | None = None
+    baud: int | None = None
 
 
 def parse_url(url: str) -> Request:
-    """Take apart `dryrig://SCENE?seed=3&rig=NAME&port=hands&fault=...&start=0,60,...`.
+    """Take apart `dryrig://SCENE?seed=3&rig=NAME&port=hands&fault=...&start=0,60,...&baud=9600`.
 
     Raises UrlError. A plus sign stands for itself, since terminals such as MOTOR.A+ have one.
     """
@@ -60,18 +61,19 @@ def parse_url(url: str) -> Request:
     return Request(
         scene=unquote(scene).rstrip("/"),
         role=role,
-        seed=_seed(url, said.get("seed")),
+        seed=_whole(url, "seed", said.get("seed")),
         rig=said.get("rig"),
         faults=tuple(faults),
         start_pose_deg=_pose(url, said.get("start")),
+        baud=_whole(url, "baud", said.get("baud")),
     )
 
 
-def _seed(url: str, text: str | None) -> int | None:
+def _whole(url: str, key: str, text: str | None) -> int | None:
     if text is None:
         return None
     if not text.isdecimal():
-        raise UrlError(f"{url!r}: seed={text}: expected a whole number, 0 or more")
+        raise UrlError(f"{url!r}: {key}={text}: expected a whole number, 0 or more")
     return int(text)
 
 

@@ -205,7 +205,7 @@ def test_a_closed_port() -> None:
     [
         (
             "dryrig://heorn",
-            "no scene 'heorn': expected one of heron or the path of a TOML file "
+            "no scene 'heorn': expected one of heron, heron_track or the path of a TOML file "
             r"\(did you mean 'heron'\?\)",
         ),
         ("dryrig://heron?fault=open@J3.DRI", r"fault 'open@J3\.DRI': no place 'J3\.DRI' .*"),

@@ -176,6 +176,8 @@ def test_other_machines_are_let_in_by_name_only_and_it_is_said() -> None:
         ("'heron', hands_link='/no/where/h'", "/no/where/h: no folder /no/where"),
         ("'heron', link='c', listen='0'", "c: a link is for a pty, but card listens at socket://"),
         ("'heron', listen='1.2.3.4:7'", "socket://1.2.3.4:7: the card port cannot listen there: "),
+        ("'heron', baud=123", "baud 123: expected 300 to 4000000"),
+        ("'heron', baud=12345", "a pty cannot be set to 12345 baud: expected 300, 600, 1200, "),
         ("'heron', log='/no/where/log'", "log '/no/where/log': No such file or directory"),
     ],
 )
