@@ -51,7 +51,7 @@ class Port:
         self._attached = True
         self._sent: dict[Way, int] = {TO_CARD: 0, TO_HOST: 0}
         self._last: dict[Way, int] = {TO_CARD: 0, TO_HOST: 0}
-        self._under_way = 0
+        self._under_way: dict[Way, int] = {TO_CARD: 0, TO_HOST: 0}
         self._hosts = self._connects = 0
         self._restarts = rig.card.restarts
         self.dialect = factory(rig, self._wake_at)
@@ -60,12 +60,12 @@ class Port:
     @property
     def busy(self) -> bool:
         """True while a reply may come by itself: a command waits, or bytes are on the line."""
-        return self.dialect.busy or self._under_way > 0
+        return self.dialect.busy or self.on_the_line > 0
 
     @property
     def on_the_line(self) -> int:
         """How many pieces, with a `uart` how many bytes, have been sent and not yet arrived."""
-        return self._under_way
+        return self._under_way[TO_CARD] + self._under_way[TO_HOST]
 
     def host_at(self, baud: int | None) -> None:
         """The host's end is set to that rate; None: to the card's."""
@@ -104,6 +104,7 @@ class Port:
         self._connects += 1
         self._host_baud = None
         self._last = {TO_CARD: self.rig.now, TO_HOST: self.rig.now}
+        self._under_way = {TO_CARD: 0, TO_HOST: 0}
         if self.role == "card" and self.rig.harness.parts.parameter("CARD", "open_resets"):
             self.rig.card.restart(self.rig.card.alive)
             self._notice_restart()
@@ -122,6 +123,7 @@ class Port:
         self.note("hang_up")
         self.output.clear()
         self._hosts += 1
+        self._under_way[TO_HOST] = 0
         self._muted = True
 
     def detach(self) -> None:
@@ -184,7 +186,7 @@ class Port:
         if arrival == self.rig.now:
             self._arrive(data, way)
             return
-        self._under_way += 1
+        self._under_way[way] += 1
         self.rig.at(arrival, partial(self._arrive_later, data, way, self._turns(way)))
 
     def _turns(self, way: Way) -> int:
@@ -192,8 +194,8 @@ class Port:
         return self._connects if way == TO_CARD else self._hosts
 
     def _arrive_later(self, data: bytes, way: Way, turns: int) -> None:
-        self._under_way -= 1
         if self._attached and turns == self._turns(way):
+            self._under_way[way] -= 1
             self._arrive(data, way)
 
     def _arrive(self, data: bytes, way: Way) -> None:

@@ -70,6 +70,7 @@ def test_bytes_on_their_way_do_not_reach_the_next_host(station: Station) -> None
     rig.advance(rig.now + 20 * BYTE_9600)
     card.hang_up()
     card.connect()
+    assert not card.busy
     card.write(b"*TST?\n")
     rig.advance(rig.now + 12_000_000)
     assert card.take(99) == b"0\n"
