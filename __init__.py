@@ -14,11 +14,20 @@ import serial
 if TYPE_CHECKING:
     from .errors import DryrigError
     from .protocol.determinism import check_determinism
+    from .protocol.dialect_check import check_dialect
     from .protocol.station import Station
     from .scenes.loader import load_scene
     from .sim.rig import Rig
 
-__all__ = ["DryrigError", "Rig", "Station", "__version__", "check_determinism", "load_scene"]
+__all__ = [
+    "DryrigError",
+    "Rig",
+    "Station",
+    "__version__",
+    "check_determinism",
+    "check_dialect",
+    "load_scene",
+]
 __version__ = "0.1.0"
 
 _HANDLERS = f"{__name__}.protocol"
@@ -30,6 +39,7 @@ _LAZY = {
     "Rig": ".sim.rig",
     "Station": ".protocol.station",
     "check_determinism": ".protocol.determinism",
+    "check_dialect": ".protocol.dialect_check",
     "load_scene": ".scenes.loader",
 }
 

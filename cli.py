@@ -123,6 +123,10 @@ def serve(
             metavar="FILE", help="All bytes with their rig times; `dryrig replay` does them again."
         ),
     ] = None,
+    grammar: Annotated[
+        str | None,
+        typer.Option(metavar="NAME", help="The card's: scpi, modbus, or your module:Class."),
+    ] = None,
 ) -> None:
     """Serve an arm on serial ports until Ctrl-C.
 
@@ -151,6 +155,7 @@ def serve(
             response_s=response,
             trace=trace,
             log=log,
+            grammar=grammar,
         )
     except DryrigError as error:
         _fail(error)
@@ -308,6 +313,10 @@ def drill(
 @app.command()
 def replay(
     file: Annotated[Path, typer.Argument(metavar="FILE", help="From `dryrig serve --log`.")],
+    grammar: Annotated[
+        str | None,
+        typer.Option(metavar="NAME", help="Yes to a module:Class that the run needs."),
+    ] = None,
 ) -> None:
     """Do a recorded run again, and compare it bit for bit.
 
@@ -321,7 +330,7 @@ def replay(
     try:
         with _stoppable(), Console(stderr=True).status("replaying"):
             run = Run.read(file)
-            outcome = run.replay()
+            outcome = run.replay(grammar)
     except Stopped as stopped:
         _fail(f"stopped by {stopped}")
     except Diverged as error:

@@ -29,16 +29,17 @@ Candidate = tuple[str, ...]
 HARD = ("open", "swap", "unplug")
 PAIRED = ("open", "swap")
 """Kinds of which two are in at once."""
-MISTAKEN = ("short", "cross", "weak", "shift", "micro", "doze", "slip", "play", "pulley", "bind",
-            "sticky", "overrun", "stuck", "join")  # fmt: skip
+MISTAKEN = ("short", "cross", "weak", "shift", "microsteps", "idle", "slip", "play", "pulley",
+            "bind", "sticky", "overrun", "stuck", "soaked")  # fmt: skip
 LATENT = ("resist", "worn")
 GATED = "open"
 WIGGLE, BENT = "wiggle=1", "low={:g},high={:g}"
 _BENT_DEG = 12.0
-_SEVERE = {"weak": "current=0.22", "doze": "current=0.15", "play": "deg=2.5", "bind": "deg={mid:g}"}
+_SEVERE = {"weak": "current=0.22", "idle": "current=0.15", "play": "deg=2.5", "bind": "deg={mid:g}"}
 """Parameters with which a customer would notice."""
 _UNSEEN = ("ENC.Z",)
 """Conductors that no act of a drill looks at."""
+_WHOLE = {"CARD", "RAIL", "TOOL", "BRAKE"}
 _TRIES = 200
 
 LEVEL_WORDS = {
@@ -94,10 +95,16 @@ def key(fault: str) -> tuple[str, frozenset[str]]:
 
 
 def kinds_of(level: int) -> tuple[str, ...]:
-    """Kinds that a level deals. Those that no table here names come in at level 2."""
+    """Kinds that a level deals. Those that no table here names come in at level 2.
+
+    What belongs to the whole arm is nobody's joint to send a learner to.
+    """
     known = {*HARD, *MISTAKEN, *LATENT}
-    new = tuple(kind.name for kind in KINDS.values()
-                if kind.name not in known and kind.where == "part" and kind.apply)  # fmt: skip
+    new = tuple(
+        kind.name
+        for kind in KINDS.values()
+        if kind.name not in known and kind.where == "part" and not _WHOLE & set(kind.parts)
+    )
     return (HARD, HARD + MISTAKEN + new, HARD + MISTAKEN + new + LATENT)[level - 1]
 
 
@@ -106,6 +113,8 @@ def faults_of(scene: Scene, level: int) -> Iterator[str]:
     kinds = kinds_of(level)
     for fault in enumerate_faults(scene):
         kind, places = fault.partition("@")[0], parse_fault(fault).places
+        if "," in fault:  # a variant of the one before it
+            continue
         if kind not in kinds or any(place.endswith(_UNSEEN) for place in places):
             continue
         if kind == "short" and any(place.startswith("RAIL.") for place in places):

@@ -31,9 +31,9 @@ INPUT_LIMIT = 64 * 1024
 class Dialect(Protocol):
     """A grammar: bytes and rig time in, bytes out, an arm to act on.
 
-    Subclass it; only `receive` must be written. One is made for a port by a factory that is
-    given the rig and `wake_at`; `wake_at(tick)` makes the port call `poll` at that tick of rig
-    time. No method may advance the rig.
+    Subclass it; only `__init__` and `receive` must be written. One is made for a port by a factory
+    that is given the rig, `wake_at`, and the parameters in its name as keywords; `wake_at(tick)`
+    makes the port call `poll` at that tick of rig time. No method may advance the rig.
     """
 
     @property

@@ -31,7 +31,7 @@ _named: dict[str, _Shared] = {}
 class Lease:
     """One port of a rig, held until `release`; the last release of a rig closes it.
 
-    Raises LeaseError, SceneError, UartError or FaultError.
+    Raises LeaseError, SceneError, UartError, FaultError or GrammarError.
     """
 
     def __init__(self, request: Request) -> None:
@@ -43,6 +43,7 @@ class Lease:
                 seed=request.seed or 0,
                 faults=request.faults,
                 start_pose_deg=request.start_pose_deg,
+                card_dialect=request.grammar,
             )
             station.ports["card"].uart = uart
             notes = begin_notes(station, request.scene, request.faults, request.start_pose_deg)
@@ -105,6 +106,10 @@ def _check_join(shared: _Shared, request: Request) -> None:
     if request.baud not in (None, first.baud):
         raise LeaseError(
             f"rig {name!r} runs already: baud= counts only for the port that opens it first"
+        )
+    if request.grammar not in (None, first.grammar):
+        raise LeaseError(
+            f"rig {name!r} runs already: grammar= counts only for the port that opens it first"
         )
     if request.start_pose_deg not in (None, first.start_pose_deg):
         raise LeaseError(

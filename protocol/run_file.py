@@ -5,17 +5,18 @@ r"""A run as one small text file: what was done to a rig and when, and what came
     seed 3
     start 0 20 -60 0 10 0
     fault open@J3.DIR
+    grammar modbus,address=7
     at 1200 card send *IDN?\n
     at 1200 card reply Dryrig,heron card,0,0.1.0\n
     end 48000000 replies 5e0c... edges 62377 trace 07dc...
 
 Times are ticks of 1/12,000,000 s. Bytes stand as text, everything outside printable ASCII escaped
 as in Python. `start` is there when the pose was given, a `fault` line for each fault the rig began
-with; `lockstep` says that bytes alone moved time: a `send` line holds bytes that began then;
-`uart` how the card's serial port was set, baud and seconds to a reply, `host_at` the host's end.
-Replies are for readers, and for a replay to say where it first differs. The last line holds the
-tick at which the run ended, a SHA-256 over all replies in the order they came, and the number and
-digest of all edges of the trace.
+with, `grammar` when the card had another than the default; `lockstep` says that bytes alone moved
+time: a `send` line holds bytes that began then; `uart` how the card's serial port was set, baud and
+seconds to a reply, `host_at` the host's end. Replies are for readers, and for a replay to say where
+it first differs. The last line holds the tick at which the run ended, a SHA-256 over all replies in
+the order they came, and the number and digest of all edges of the trace.
 """
 
 from __future__ import annotations
@@ -33,6 +34,7 @@ from .uart import Uart
 
 HEADER = "dryrig run 1"
 REPLY = "reply"
+WORDS = ("scene", "seed", "start", "grammar", "lockstep", "uart")
 
 
 class RunFileError(DryrigError, ValueError):
@@ -99,7 +101,10 @@ class Notes:
             head.append("lockstep")
         if (uart := station.ports["card"].uart) is not None:
             head.append(f"uart {uart.baud} {uart.response_s!r}")
-        self._head = [*head, *(f"fault {fault}" for fault in faults)]
+        head += [f"fault {fault}" for fault in faults]
+        if station.grammar is not None:
+            head.append(f"grammar {station.grammar}")
+        self._head = head
         for port in station.ports.values():
             port.tap = self._note
 
@@ -109,6 +114,12 @@ class Notes:
 
     def _keep(self, tick: int, role: str, what: str, data: bytes) -> None:
         self._actions.append((tick, role, what, data))
+
+    @property
+    def own_grammar(self) -> str:
+        """The card's grammar if its name says which code to run, else an empty text."""
+        grammar = self._station.grammar or ""
+        return grammar if ":" in grammar else ""
 
     @property
     def full(self) -> bool:
@@ -214,6 +225,7 @@ class Run:
     faults: tuple[str, ...]
     actions: tuple[Action, ...]
     outcome: Outcome | None
+    grammar: str | None = None
     lockstep: bool = False
     uart: Uart | None = None
 
@@ -246,10 +258,10 @@ class Run:
                     actions.append(_action(rest))
                 elif word == "end":
                     outcome = _outcome(rest)
-                elif word in ("scene", "seed", "start", "lockstep", "uart"):
+                elif word in WORDS:
                     said[word] = rest
                 elif word:
-                    known = ("scene", "seed", "start", "lockstep", "uart", "fault", "at", "end")
+                    known = (*WORDS, "fault", "at", "end")
                     raise RunFileError(
                         f"unknown word {word!r}{nearest(word, known)}; expected {', '.join(known)}"
                     )
@@ -264,18 +276,29 @@ class Run:
             tuple(faults),
             tuple(actions),
             outcome,
+            said.get("grammar"),
             "lockstep" in said,
             _uart(said["uart"]) if "uart" in said else None,
         )
 
-    def replay(self) -> Outcome:
+    def replay(self, own_grammar: str | None = None) -> Outcome:
         """Do it all again on a rig of its own.
 
-        Raises Diverged when it does not end as recorded, SceneError or FaultError when the rig
-        cannot be built.
+        A grammar named as module:Class is code that a file must not start by itself: `own_grammar`
+        must name the same one. Raises Diverged when it does not end as recorded, RunFileError for
+        such a grammar, SceneError, FaultError or GrammarError when the rig cannot be built.
         """
+        if self.grammar is not None and ":" in self.grammar and own_grammar != self.grammar:
+            raise RunFileError(
+                f"this run needs the grammar {self.grammar}, code that a run file may not start by "
+                f"itself: add --grammar {self.grammar}"
+            )
         with Station.build(
-            self.scene, seed=self.seed, faults=self.faults, start_pose_deg=self.start_pose_deg
+            self.scene,
+            seed=self.seed,
+            faults=self.faults,
+            start_pose_deg=self.start_pose_deg,
+            card_dialect=self.grammar,
         ) as station:
             station.lockstep = self.lockstep
             station.ports["card"].uart = self.uart

@@ -94,6 +94,7 @@ def serve(
     start_pose_deg: Sequence[float] | None = None,
     trace: str | Path | None = None,
     log: str | Path | None = None,
+    grammar: str | None = None,
     echo: Callable[[str], None] = _print,
 ) -> int:
     """Serve a rig on three ports until SIGINT, SIGTERM or SIGHUP; returns 0.
@@ -104,9 +105,11 @@ def serve(
     rig time. With `baud` the bytes of the card's port take their time, `response_s` more before a
     reply, and the host must be at that rate. `trace` names a `.vcd` or `.csv` file: the rig is
     traced from power-up, and the file written at the end. `log` names a file that gets all bytes of
-    both directions with their rig times, as a run file for `dryrig replay`.
-    Raises ServeError, UartError, SceneError, FaultError, TraceError or RunFileError before any link
-    exists; TraceError or RunFileError after all are gone when a file cannot be written.
+    both directions with their rig times, as a run file for `dryrig replay`. `grammar` names another
+    one for the card's port, which ends the serving with GrammarError when it fails.
+    Raises ServeError, UartError, SceneError, FaultError, GrammarError, TraceError or RunFileError
+    before any link exists; TraceError or RunFileError after all are gone when a file cannot be
+    written.
     """
     where = addresses(listen, hands_listen, teacher_listen)
     wanted = {"card": link, "hands": hands_link, "teacher": teacher_link}
@@ -141,6 +144,7 @@ def serve(
                     lockstep=lockstep,
                     moved=links.move,
                     uart=uart,
+                    grammar=grammar,
                 )
             )
         )

@@ -64,7 +64,8 @@ class Serving:
 
     `listen` has the roles that get a TCP address; `moved` is told role and device when the device
     of a pty changes; `uart` is the card's serial port. With `lockstep` bytes alone move rig time,
-    and `pace` means nothing. Raises ServeError, SceneError or FaultError.
+    and `pace` means nothing. Raises ServeError, SceneError, FaultError or
+    GrammarError.
     """
 
     def __init__(
@@ -79,6 +80,7 @@ class Serving:
         lockstep: bool = False,
         moved: Callable[[str, str], None] | None = None,
         uart: Uart | None = None,
+        grammar: str | None = None,
     ) -> None:
         if not PACE_LOW <= pace <= PACE_HIGH:
             raise ServeError(f"pace {pace:g}: expected {PACE_LOW:g} to {PACE_HIGH:g}")
@@ -86,7 +88,13 @@ class Serving:
         self._intake = Lockstep() if lockstep else AsTheyCome()
         with ExitStack() as stack:
             self._station = stack.enter_context(
-                Station.build(scene, seed=seed, faults=faults, start_pose_deg=start_pose_deg)
+                Station.build(
+                    scene,
+                    seed=seed,
+                    faults=faults,
+                    start_pose_deg=start_pose_deg,
+                    card_dialect=grammar,
+                )
             )
             self._station.pace = pace
             self._station.lockstep = lockstep

@@ -9,7 +9,7 @@ from ..errors import DryrigError, nearest
 
 SCHEME = "dryrig://"
 ROLES = ("card", "hands", "teacher")
-_KEYS = ("seed", "rig", "port", "fault", "start", "baud")
+_KEYS = ("seed", "rig", "port", "fault", "start", "baud", "grammar")
 
 
 class UrlError(DryrigError, ValueError):
@@ -27,10 +27,13 @@ class Request:
     faults: tuple[str, ...] = ()
     start_pose_deg: tuple[float, ...] | None = None
     baud: int | None = None
+    grammar: str | None = None
 
 
 def parse_url(url: str) -> Request:
-    """Take apart `dryrig://SCENE?seed=3&rig=NAME&port=hands&fault=...&start=0,60,...&baud=9600`.
+    """Take apart `dryrig://SCENE?seed=3&rig=NAME&port=hands&fault=...&start=0,60,...`.
+
+    `baud=9600` and `grammar=NAME` say how the card's port is.
 
     Raises UrlError. A plus sign stands for itself, since terminals such as MOTOR.A+ have one.
     """
@@ -66,6 +69,7 @@ def parse_url(url: str) -> Request:
         faults=tuple(faults),
         start_pose_deg=_pose(url, said.get("start")),
         baud=_whole(url, "baud", said.get("baud")),
+        grammar=said.get("grammar"),
     )
 
 

@@ -103,7 +103,7 @@ class Body:
         # The engine's own order of joints, where it is not the scene's.
         self._order = None if order == list(range(self._count)) else order
         if self._extra_kg:
-            last = max(self._joints, key=self._depth)
+            last = self._tool()
             mass = engine.getDynamicsInfo(self._arm, last, self._client)[0] + self._extra_kg
             engine.changeDynamics(self._arm, last, mass=mass, physicsClientId=self._client)
         self._add_rotors(self._scene)
@@ -119,13 +119,17 @@ class Body:
             physicsClientId=self._client,
         )
 
-    def _depth(self, link: int) -> int:
-        """How many links lie between a link and the base."""
-        depth = 0
-        while link >= 0:
-            link = engine.getJointInfo(self._arm, link, physicsClientId=self._client)[16]
-            depth += 1
-        return depth
+    def _tool(self) -> int:
+        """The link at the end of the longest chain."""
+        parent = {
+            link: engine.getJointInfo(self._arm, link, physicsClientId=self._client)[16]
+            for link in range(engine.getNumJoints(self._arm, physicsClientId=self._client))
+        }
+
+        def depth(link: int) -> int:
+            return 0 if link < 0 else 1 + depth(parent[link])
+
+        return max(self._joints, key=depth)
 
     def carry(self, extra_kg: float) -> None:
         """Carry so much beyond the payload, with the same centre of mass; the state stays.

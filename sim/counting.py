@@ -53,7 +53,7 @@ class Counting:
         counts, phase = joint.encoder.counts, own.encoder_phase[number]
         index = own.encoder_index[number]
         if math.isfinite(index_turn):
-            at = math.radians(own.switch_deg[number])
+            at = joint.to_si(own.switch_deg[number])
             if self._on_motor[number]:
                 at = own.rotor_phase_rad[number] + at * joint.direction * joint.ratio
             index = round((at / TWO_PI + index_turn) * counts + phase)

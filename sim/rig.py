@@ -442,7 +442,7 @@ class Rig:
         return list(self.motion.positions(self.now))
 
     def glance_deg(self, joint: int) -> float:
-        """A joint's true angle, deg, with nothing fitted first that is due: for gates."""
+        """`truth_deg` of one joint, with nothing fitted first that is due: for gates."""
         motion: Motion = self.__dict__["motion"]
         return self.scene.joint[joint].from_si(motion.positions(self.now)[joint])
 

@@ -41,7 +41,7 @@ from dryrig.scenes import Joint
 from dryrig.sim.harness import Harness
 from dryrig.sim.individual import draw_individual
 
-WIRING = ("open", "resist", "short", "swap", "unplug", "cross", "join", "worn")
+WIRING = ("open", "resist", "short", "swap", "unplug", "cross", "soaked", "worn")
 """Kinds that change conductors, bridges or contacts; all others change motors, gears and cams."""
 MILLIVOLT, SHARE = 1e-3, 1e-3
 TEST_A = 1e-9

@@ -294,8 +294,9 @@ ROWS = (
         {"feel": False, "jog_deg_s": 20.0, "haste": 8.0}, note=CP22_NOTE,
     ),
     Row(
-        "CP23", "micro@J3.DRIVE,factor=2", hand_ok, switch_ok, jog_half, homing_ok_at_half_speed,
-        repeat_error_grows, meter_normal, {"pulley@J3.GEAR,factor=2": (switch_ok, eye_half)},
+        "CP23", "microsteps@J3.DRIVE,factor=2", hand_ok, switch_ok, jog_half,
+        homing_ok_at_half_speed, repeat_error_grows, meter_normal,
+        {"pulley@J3.GEAR,factor=2": (switch_ok, eye_half)},
     ),
     Row(
         "CP24", "slip@J3.COUPLING,n_m=0.08", hand_ok, switch_ok, jog_count_right_joint_short,

@@ -47,8 +47,8 @@ def test_registered_with_pyserial_once_and_lightly() -> None:
 
 def test_lazy_names() -> None:
     assert dryrig.load_scene("heron").name == "heron"
-    names = {"DryrigError", "Rig", "Station", "__version__", "check_determinism", "load_scene"}
-    assert set(dryrig.__all__) == names
+    names = {"DryrigError", "Rig", "Station", "__version__", "load_scene"}
+    assert set(dryrig.__all__) == names | {"check_determinism", "check_dialect"}
     assert all(getattr(dryrig, name) is not None for name in dryrig.__all__)
     assert all(getattr(dryrig.protocol, name) is not None for name in dryrig.protocol.__all__)
     with pytest.raises(AttributeError, match=r"^module 'dryrig' has no attribute 'rig'$"):

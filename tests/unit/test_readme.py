@@ -67,7 +67,7 @@ def test_the_first_routine_stops_when_the_switch_is_dead() -> None:
 
 
 def test_the_other_examples_run() -> None:
-    others = [block for block in BLOCKS if block != routine()]
+    others = [block for block in BLOCKS if block != routine() and "pennant" not in block.lower()]
     assert others
     for block in others:
         names: dict[str, object] = {}
