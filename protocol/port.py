@@ -63,6 +63,11 @@ class Port:
         return self.dialect.busy or self.on_the_line > 0
 
     @property
+    def may_speak(self) -> bool:
+        """True while bytes may come by themselves: such a reply, or lines for events."""
+        return self.busy or self.dialect.may_speak
+
+    @property
     def on_the_line(self) -> int:
         """How many pieces, with a `uart` how many bytes, have been sent and not yet arrived."""
         return self._under_way[TO_CARD] + self._under_way[TO_HOST]

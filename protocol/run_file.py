@@ -93,6 +93,7 @@ class Notes:
     ) -> None:
         self._station = station
         self._limit = limit
+        self.partial = False
         self._actions: list[tuple[int, str, str, bytes]] = []
         head = [HEADER, f"scene {scene}", f"seed {station.rig.seed}"]
         if start_pose_deg is not None:
@@ -123,8 +124,8 @@ class Notes:
 
     @property
     def full(self) -> bool:
-        """Whether no more is noted: what there is ends too early to be the whole run."""
-        return self._limit is not None and len(self._actions) >= self._limit
+        """Whether what there is cannot be the whole run: `partial` was set, or no more is noted."""
+        return self.partial or (self._limit is not None and len(self._actions) >= self._limit)
 
     def text(self) -> str:
         """The run file of the run so far."""
