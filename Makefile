@@ -83,5 +83,5 @@ lock: $(SETUP)
 
 clean:
 	rm -rf $(VENV) build dist dryrig.egg-info .pytest_cache .hypothesis .mypy_cache .ruff_cache \
-		.import_linter_cache
+		.import_linter_cache tests/peers/clients/node_modules
 	find . -name __pycache__ -type d -prune -exec rm -rf {} +

@@ -98,6 +98,10 @@ def serve(
         Path | None,
         typer.Option(metavar="FILE", help="Run file for `dryrig replay`, written at the end."),
     ] = None,
+    grammar: Annotated[
+        str | None,
+        typer.Option(metavar="NAME", help="The card's: scpi, modbus, or your module:Class."),
+    ] = None,
 ) -> None:
     """Serve an arm on serial ports until Ctrl-C."""
     from .protocol.served import serve as serve_rig
@@ -113,6 +117,7 @@ def serve(
             pace=pace,
             trace=trace,
             record=record,
+            grammar=grammar,
         )
     except DryrigError as error:
         _fail(error)
@@ -270,6 +275,10 @@ def drill(
 @app.command()
 def replay(
     file: Annotated[Path, typer.Argument(metavar="FILE", help="From `dryrig serve --record`.")],
+    grammar: Annotated[
+        str | None,
+        typer.Option(metavar="NAME", help="Yes to a module:Class that the run needs."),
+    ] = None,
 ) -> None:
     """Do a recorded run again, and compare it bit for bit.
 
@@ -283,7 +292,7 @@ def replay(
     try:
         with _stoppable(), Console(stderr=True).status("replaying"):
             run = Run.read(file)
-            outcome = run.replay()
+            outcome = run.replay(grammar)
     except Stopped as stopped:
         _fail(f"stopped by {stopped}")
     except Diverged as error:

@@ -8,6 +8,7 @@ DryrigError
  +-- UnknownPlug (KeyError)       a plug the harness does not have
  +-- CardBusy (RuntimeError)      an axis told to move while it moves
  +-- HandBusy (RuntimeError)      a hand told to act while it acts
+ +-- StopPressed (RuntimeError)   power asked for while the STOP button is in
  +-- LiveCircuit (RuntimeError)   ohms asked of a circuit that is not dead
 """
 
@@ -50,6 +51,10 @@ class CardBusy(DryrigError, RuntimeError):
 
 class HandBusy(DryrigError, RuntimeError):
     """A hand was told to act while it acts."""
+
+
+class StopPressed(DryrigError, RuntimeError):
+    """Power was asked for while the STOP button is in."""
 
 
 class LiveCircuit(DryrigError, RuntimeError):

@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from .dialect import Dialect, ScpiDialect
+    from .grammars import GrammarError, find_grammar
+    from .modbus_map import modbus_reference
     from .port import Port
     from .reference import words_reference
     from .served import ServeError, serve
@@ -17,20 +19,26 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Dialect",
+    "GrammarError",
     "Port",
     "ScpiDialect",
     "ServeError",
     "Station",
+    "find_grammar",
+    "modbus_reference",
     "serve",
     "words_reference",
 ]
 
 _LAZY = {
     "Dialect": ".dialect",
+    "GrammarError": ".grammars",
     "Port": ".port",
     "ScpiDialect": ".dialect",
     "ServeError": ".served",
     "Station": ".station",
+    "find_grammar": ".grammars",
+    "modbus_reference": ".modbus_map",
     "serve": ".served",
     "words_reference": ".reference",
 }

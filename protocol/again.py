@@ -43,7 +43,8 @@ def see_again(notes: Notes) -> str:
         "w", prefix="dryrig-", suffix=".run", delete=False, encoding="utf-8"
     ) as file:
         file.write(text)
-    return f"see it again: dryrig replay {Path(file.name)}"
+    own = notes.own_grammar
+    return f"see it again: dryrig replay {Path(file.name)}" + (f" --grammar {own}" if own else "")
 
 
 def see_all_again() -> str:

@@ -16,7 +16,7 @@ from serial.serialutil import PortNotOpenError, SerialBase, SerialException
 from ..errors import DryrigError
 from ..sim.clock import NEVER, TICKS_PER_S, ticks
 from .again import see_again
-from .lease import Lease
+from .lease import Lease, WrongThread
 from .url import parse_url
 
 if TYPE_CHECKING:
@@ -172,6 +172,10 @@ class Serial(SerialBase):
     def _held(self) -> Lease:
         if self._lease is None:
             raise PortNotOpenError()
+        try:
+            self._lease.check_thread()
+        except WrongThread as error:
+            raise SerialException(f"port {self.port!r}: {error}") from None
         return self._lease
 
     def _call(self) -> Port:
@@ -186,7 +190,7 @@ class Serial(SerialBase):
         rig, output = port.rig, port.output
         deadline = NEVER if self.timeout is None else started + ticks(self.timeout)
         while not enough(output) and rig.now < deadline:
-            if deadline == NEVER and not (port.busy and rig.pending()):
+            if deadline == NEVER and not (port.may_speak and rig.pending()):
                 again = see_again(self._held().notes)
                 raise SerialException(
                     f"this read of {self.port!r} would wait for ever: no command waits on the "
@@ -204,4 +208,4 @@ class Serial(SerialBase):
 
 
 def _changed(port: Port, size: int, endless: bool) -> bool:
-    return len(port.output) != size or (endless and not port.busy)
+    return len(port.output) != size or (endless and not port.may_speak)

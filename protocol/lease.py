@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from dataclasses import dataclass, field
 
 from ..errors import DryrigError
@@ -16,11 +17,16 @@ class LeaseError(DryrigError, RuntimeError):
     """A port that cannot be had."""
 
 
+class WrongThread(DryrigError, RuntimeError):
+    """A rig used by another thread than the one that opened it."""
+
+
 @dataclass
 class _Shared:
     station: Station
     first: Request
     notes: Notes
+    thread: threading.Thread = field(default_factory=threading.current_thread)
     held: set[str] = field(default_factory=set)
 
 
@@ -30,7 +36,8 @@ _named: dict[str, _Shared] = {}
 class Lease:
     """One port of a rig, held until `release`; the last release of a rig closes it.
 
-    Raises LeaseError, SceneError or FaultError.
+    With no role it holds the rig and none of its ports. Raises LeaseError, WrongThread, SceneError,
+    FaultError or GrammarError.
     """
 
     def __init__(self, request: Request) -> None:
@@ -41,17 +48,20 @@ class Lease:
                 seed=request.seed or 0,
                 faults=request.faults,
                 start_pose_deg=request.start_pose_deg,
+                card_dialect=request.grammar,
             )
             notes = begin_notes(station, request.scene, request.faults, request.start_pose_deg)
             shared = _Shared(station, request, notes)
             if request.rig is not None:
                 _named[request.rig] = shared
         else:
+            _check_thread(shared)
             _check_join(shared, request)
         shared.held.add(request.role)
         self._shared = shared
         self._role = request.role
-        self.port.connect()
+        if self._role:
+            self.port.connect()
 
     @property
     def station(self) -> Station:
@@ -68,10 +78,16 @@ class Lease:
         """What has been done to the rig's ports."""
         return self._shared.notes
 
+    def check_thread(self) -> None:
+        """Raises WrongThread unless the rig's own thread calls."""
+        if threading.get_ident() != self._shared.thread.ident:
+            _check_thread(self._shared)
+
     def release(self) -> None:
         """Give the port back."""
         shared = self._shared
-        self.port.hang_up()
+        if self._role:
+            self.port.hang_up()
         shared.held.discard(self._role)
         if not shared.held:
             if shared.first.rig is not None:
@@ -79,13 +95,23 @@ class Lease:
             shared.station.close()
 
 
+def _check_thread(shared: _Shared) -> None:
+    if threading.current_thread() is not shared.thread:
+        raise WrongThread(
+            f"this rig belongs to the thread that opened it, {shared.thread.name!r}, and "
+            f"{threading.current_thread().name!r} may not use it: its time moves inside calls, so "
+            "that two threads would give another run each time; use all its ports in one thread, "
+            "or run `dryrig serve` and open the devices it prints in any thread"
+        )
+
+
 def _check_join(shared: _Shared, request: Request) -> None:
     name = request.rig
     first = shared.first
     if request.role in shared.held:
+        port = f"the {request.role} port of rig" if request.role else "rig"
         raise LeaseError(
-            f"the {request.role} port of rig {name!r} is open already; "
-            "close it first or use another rig= name"
+            f"{port} {name!r} is open already; close it first or use another rig= name"
         )
     if request.scene != first.scene:
         raise LeaseError(f"rig {name!r} is a {first.scene!r}, not a {request.scene!r}")
@@ -98,6 +124,10 @@ def _check_join(shared: _Shared, request: Request) -> None:
         raise LeaseError(
             f"rig {name!r} runs already: fault= counts only for the port that opens it first; "
             "use the teacher port"
+        )
+    if request.grammar not in (None, first.grammar):
+        raise LeaseError(
+            f"rig {name!r} runs already: grammar= counts only for the port that opens it first"
         )
     if request.start_pose_deg not in (None, first.start_pose_deg):
         raise LeaseError(

@@ -58,6 +58,11 @@ class Port:
         """True while a reply may come by itself: a command waits, or bytes are on the line."""
         return self.dialect.busy or self._under_way > 0
 
+    @property
+    def may_speak(self) -> bool:
+        """True while bytes may come by themselves: such a reply, or lines for events."""
+        return self.busy or self.dialect.may_speak
+
     def _tell(self, what: str, data: bytes = b"") -> None:
         """Let a recorder know what is done to the port, or comes out of it (`reply`)."""
         if self.tap is not None:

@@ -5,13 +5,15 @@ r"""A run as one small text file: what was done to a rig and when, and what came
     seed 3
     start 0 20 -60 0 10 0
     fault open@J3.DIR
+    grammar modbus,address=7
     at 1200 card send *IDN?\n
     end 48000000 replies 5e0c... edges 62377 trace 07dc...
 
 Times are ticks of 1/12,000,000 s. Bytes stand as text, everything outside printable ASCII escaped
 as in Python. `start` is there when the pose was given, a `fault` line for each fault the rig began
-with. The last line holds the tick at which the run ended, a SHA-256 over all replies in the order
-they came, and the number and digest of all edges of the trace.
+with, `grammar` when the card had another than the default. The last line holds the tick at which
+the run ended, a SHA-256 over all replies in the order they came, and the number and digest of all
+edges of the trace.
 """
 
 from __future__ import annotations
@@ -84,11 +86,15 @@ class Notes:
     ) -> None:
         self._station = station
         self._limit = limit
+        self.partial = False
         self._actions: list[tuple[int, str, str, bytes]] = []
         head = [HEADER, f"scene {scene}", f"seed {station.rig.seed}"]
         if start_pose_deg is not None:
             head.append("start " + " ".join(repr(float(angle)) for angle in start_pose_deg))
-        self._head = [*head, *(f"fault {fault}" for fault in faults)]
+        head += [f"fault {fault}" for fault in faults]
+        if station.grammar is not None:
+            head.append(f"grammar {station.grammar}")
+        self._head = head
         for port in station.ports.values():
             port.tap = self._note
 
@@ -97,9 +103,15 @@ class Notes:
             self._actions.append((self._station.rig.now, role, what, data))
 
     @property
+    def own_grammar(self) -> str:
+        """The card's grammar if its name says which code to run, else an empty text."""
+        grammar = self._station.grammar or ""
+        return grammar if ":" in grammar else ""
+
+    @property
     def full(self) -> bool:
-        """Whether no more is noted: what there is ends too early to be the whole run."""
-        return self._limit is not None and len(self._actions) >= self._limit
+        """Whether what there is cannot be the whole run: `partial` was set, or no more is noted."""
+        return self.partial or (self._limit is not None and len(self._actions) >= self._limit)
 
     def text(self) -> str:
         """The run file of the run so far."""
@@ -160,6 +172,7 @@ class Run:
     faults: tuple[str, ...]
     actions: tuple[Action, ...]
     outcome: Outcome | None
+    grammar: str | None = None
 
     @classmethod
     def read(cls, path: Path) -> Run:
@@ -190,10 +203,10 @@ class Run:
                     actions.append(_action(rest))
                 elif word == "end":
                     outcome = _outcome(rest)
-                elif word in ("scene", "seed", "start"):
+                elif word in ("scene", "seed", "start", "grammar"):
                     said[word] = rest
                 elif word:
-                    known = ("scene", "seed", "start", "fault", "at", "end")
+                    known = ("scene", "seed", "start", "fault", "grammar", "at", "end")
                     raise RunFileError(
                         f"unknown word {word!r}{nearest(word, known)}; expected {', '.join(known)}"
                     )
@@ -208,16 +221,27 @@ class Run:
             tuple(faults),
             tuple(actions),
             outcome,
+            said.get("grammar"),
         )
 
-    def replay(self) -> Outcome:
+    def replay(self, own_grammar: str | None = None) -> Outcome:
         """Do it all again on a rig of its own.
 
-        Raises Diverged when it does not end as recorded, SceneError or FaultError when the rig
-        cannot be built.
+        A grammar named as module:Class is code that a file must not start by itself: `own_grammar`
+        must name the same one. Raises Diverged when it does not end as recorded, RunFileError for
+        such a grammar, SceneError, FaultError or GrammarError when the rig cannot be built.
         """
+        if self.grammar is not None and ":" in self.grammar and own_grammar != self.grammar:
+            raise RunFileError(
+                f"this run needs the grammar {self.grammar}, code that a run file may not start by "
+                f"itself: add --grammar {self.grammar}"
+            )
         with Station.build(
-            self.scene, seed=self.seed, faults=self.faults, start_pose_deg=self.start_pose_deg
+            self.scene,
+            seed=self.seed,
+            faults=self.faults,
+            start_pose_deg=self.start_pose_deg,
+            card_dialect=self.grammar,
         ) as station:
             recorder = Recorder(station, self.scene)
             station.writes_files = False  # a run from elsewhere writes nothing here

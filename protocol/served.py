@@ -71,6 +71,7 @@ def serve(
     start_pose_deg: Sequence[float] | None = None,
     trace: str | Path | None = None,
     record: str | Path | None = None,
+    grammar: str | None = None,
     echo: Callable[[str], None] = _print,
 ) -> int:
     """Serve a rig on three ptys until SIGINT, SIGTERM or SIGHUP; returns 0.
@@ -78,9 +79,10 @@ def serve(
     Calls `echo` with `card: PATH`, `hands: PATH` and `teacher: PATH` once all three answer; the
     links exist from then until the end. `pace` is rig seconds a second. `trace` names a `.vcd` or
     `.csv` file: the rig is traced from power-up, and the file written at the end. `record` names a
-    run file for `dryrig replay`, written at the end as well.
-    Raises ServeError, SceneError, FaultError, TraceError or RunFileError before any link exists;
-    TraceError or RunFileError after all are gone when a file cannot be written.
+    run file for `dryrig replay`, written at the end as well. `grammar` names another one for the
+    card's port, which ends the serving with GrammarError when it fails.
+    Raises ServeError, SceneError, FaultError, GrammarError, TraceError or RunFileError before any
+    link exists; TraceError or RunFileError after all are gone when a file cannot be written.
     """
     links = Links({"card": link, "hands": hands_link, "teacher": teacher_link})
     with ExitStack() as stack:
@@ -92,7 +94,11 @@ def serve(
         from .serving import Serving
 
         serving = stack.enter_context(
-            closing(Serving(scene, seed, faults, pace=pace, start_pose_deg=start_pose_deg))
+            closing(
+                Serving(
+                    scene, seed, faults, pace=pace, start_pose_deg=start_pose_deg, grammar=grammar
+                )
+            )
         )
         traced = None if trace is None else serving.start_trace(trace)
         recorder = None

@@ -24,7 +24,7 @@ STILL_MS = 20
 class Serving:
     """A rig with a pty for each port, by role in `paths`; `run` answers them.
 
-    Raises ServeError, SceneError or FaultError.
+    Raises ServeError, SceneError, FaultError or GrammarError.
     """
 
     def __init__(
@@ -35,12 +35,19 @@ class Serving:
         *,
         pace: float,
         start_pose_deg: Sequence[float] | None = None,
+        grammar: str | None = None,
     ) -> None:
         if not PACE_LOW <= pace <= PACE_HIGH:
             raise ServeError(f"pace {pace:g}: expected {PACE_LOW:g} to {PACE_HIGH:g}")
         with ExitStack() as stack:
             self._station = stack.enter_context(
-                Station.build(scene, seed=seed, faults=faults, start_pose_deg=start_pose_deg)
+                Station.build(
+                    scene,
+                    seed=seed,
+                    faults=faults,
+                    start_pose_deg=start_pose_deg,
+                    card_dialect=grammar,
+                )
             )
             self._station.pace = pace
             self._ptys = [

@@ -12,6 +12,7 @@ from ..faults.inject import Injector
 from ..scenes import load_scene
 from ..sim.rig import Rig
 from .dialect import ScpiDialect
+from .grammars import find_grammar, grammar_name
 from .port import Port
 from .words_card import CARD
 from .words_hands import HANDS
@@ -27,7 +28,8 @@ class Station:
     """A rig, what injects faults into it, and its ports by role.
 
     `pace` is rig seconds a second, for whoever paces the rig. With `writes_files` off the
-    teacher's `TRACe:SAVE` writes nothing. `card_dialect` puts another grammar on the card's port.
+    teacher's `TRACe:SAVE` writes nothing. `card_dialect` puts another grammar on the card's port;
+    `grammar` is its name, None for the default one.
     Faults are inserted before the first byte; FaultError if one cannot be.
     """
 
@@ -40,6 +42,7 @@ class Station:
         card_dialect: DialectFactory | None = None,
     ) -> None:
         self.rig = rig
+        self.grammar = None if card_dialect is None else grammar_name(card_dialect)
         self.pace = pace
         self.writes_files = True
         self.injector = Injector(rig)
@@ -55,9 +58,14 @@ class Station:
         seed: int = 0,
         faults: Iterable[str] = (),
         start_pose_deg: Sequence[float] | None = None,
-        card_dialect: DialectFactory | None = None,
+        card_dialect: DialectFactory | str | None = None,
     ) -> Self:
-        """A station with a rig of its own. Raises SceneError or FaultError."""
+        """A station with a rig of its own. `card_dialect` may be a name for `find_grammar`.
+
+        Raises SceneError, FaultError or GrammarError.
+        """
+        if isinstance(card_dialect, str):
+            card_dialect = find_grammar(card_dialect)
         loaded = load_scene(scene)
         try:
             rig = Rig(loaded, seed, start_pose_deg=start_pose_deg)

@@ -9,7 +9,7 @@ from ..errors import DryrigError, nearest
 
 SCHEME = "dryrig://"
 ROLES = ("card", "hands", "teacher")
-_KEYS = ("seed", "rig", "port", "fault", "start")
+_KEYS = ("seed", "rig", "port", "fault", "start", "grammar")
 
 
 class UrlError(DryrigError, ValueError):
@@ -26,10 +26,11 @@ class Request:
     rig: str | None = None
     faults: tuple[str, ...] = ()
     start_pose_deg: tuple[float, ...] | None = None
+    grammar: str | None = None
 
 
 def parse_url(url: str) -> Request:
-    """Take apart `dryrig://SCENE?seed=3&rig=NAME&port=hands&fault=...&start=0,60,...`.
+    """Take apart `dryrig://SCENE?seed=3&rig=NAME&port=hands&fault=...&start=0,60,...&grammar=NAME`.
 
     Raises UrlError. A plus sign stands for itself, since terminals such as MOTOR.A+ have one.
     """
@@ -64,6 +65,7 @@ def parse_url(url: str) -> Request:
         rig=said.get("rig"),
         faults=tuple(faults),
         start_pose_deg=_pose(url, said.get("start")),
+        grammar=said.get("grammar"),
     )
 
 

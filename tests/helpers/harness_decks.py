@@ -148,7 +148,16 @@ def live_deck(loom: Loom) -> list[str]:
         for throw in ("NC", "NO"):
             name = f"r{node(joint.name)}_{throw.lower()}"
             deck.append(switched(name, f"{joint.name}.SW.COM", f"{joint.name}.SW.{throw}"))
+    deck += STOP_INPUT
     return [*deck, ".option rshunt=1e13 reltol=1e-6", ".end"]
+
+
+STOP_INPUT = [
+    f"rstop card_stop 0 {SCENE.switch.closed_ohm!r}",
+    "rstop_pull card_stop 0 4700",
+    f"istop 0 card_stop {3.3 / 4700!r}",
+]
+"""The contact of a STOP button that is out, and the card's pull-up of 4.7 kohm to 3.3 V."""
 
 
 def _outputs(joint: Joint) -> Iterator[str]:

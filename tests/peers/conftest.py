@@ -9,8 +9,12 @@ hard stops. Integrated by scipy's DOP853 from one change of friction or contact 
 from __future__ import annotations
 
 import math
+import signal
+import subprocess
+import sys
 import xml.etree.ElementTree as ET
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -318,3 +322,25 @@ def reference_links() -> type[Links]:
 @pytest.fixture(scope="session")
 def reference_arm() -> type[Arm]:
     return Arm
+
+
+@contextmanager
+def _serving(folder: Path, *options: str) -> Iterator[dict[str, str]]:
+    roles = ("card", "hands", "teacher")
+    command = [sys.executable, "-m", "dryrig", "serve", "heron", "--pace", "20", *options]
+    command += ["--link", str(folder / "card"), "--hands-link", str(folder / "hands")]
+    command += ["--teacher-link", str(folder / "teacher")]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
+        try:
+            assert process.stdout is not None
+            lines = [process.stdout.readline().strip() for _ in roles]
+            yield dict(line.split(": ", 1) for line in lines)
+        finally:
+            process.send_signal(signal.SIGTERM)
+            assert process.wait(60) == 0
+
+
+@pytest.fixture(scope="session")
+def serving() -> Callable[..., Any]:
+    """`with serving(folder, *options) as paths`: a Heron at 20 times real time, paths by port."""
+    return _serving

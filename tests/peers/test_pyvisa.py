@@ -6,11 +6,9 @@ VISA program can do.
 
 from __future__ import annotations
 
-import signal
-import subprocess
-import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 import pyvisa
@@ -26,21 +24,10 @@ STEPS_PER_DEG = 200 * 16 * 18 / 360
 
 
 @pytest.fixture
-def served(tmp_path: Path) -> Iterator[dict[str, str]]:
-    """A rig in a process of its own at 20 times real time; device paths by port."""
-    ports = ("card", "hands", "teacher")
-    command = [sys.executable, "-m", "dryrig", "serve", "heron", "--seed", str(SEED)]
-    command += ["--pace", "20", "--link", str(tmp_path / "card")]
-    command += ["--hands-link", str(tmp_path / "hands")]
-    command += ["--teacher-link", str(tmp_path / "teacher")]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
-        try:
-            assert process.stdout is not None
-            lines = [process.stdout.readline().strip() for _ in ports]
-            yield dict(line.split(": ", 1) for line in lines)
-        finally:
-            process.send_signal(signal.SIGTERM)
-            assert process.wait(DEADLINE_S) == 0
+def served(tmp_path: Path, serving: Callable[..., Any]) -> Iterator[dict[str, str]]:
+    """A rig in a process of its own; device paths by port."""
+    with serving(tmp_path, "--seed", str(SEED)) as paths:
+        yield paths
 
 
 @pytest.fixture

@@ -96,6 +96,13 @@ def test_a_wait_is_as_long_as_asked(rig: dict[str, Any]) -> None:
     assert float(second_s) - float(first_s) == pytest.approx(0.25, abs=1e-6)
 
 
+def test_lines_for_events_come_unasked(rig: dict[str, Any]) -> None:
+    card = rig["card"]
+    assert ask(card, "EVEN:LIN ON;:STEP:RATE 1000;ACC 100000;MOVE 50,(@6);*TST?") == "0"
+    assert card.readline().startswith(b"EVEN REST,6,")
+    assert ask(card, "*RST;:EVEN:LIN?") == "0"
+
+
 def test_a_read_without_a_reply_times_out(rig: dict[str, Any]) -> None:
     card = rig["card"]
     card.timeout = 0.02

@@ -13,7 +13,10 @@ from dryrig.study.executor import in_processes
 def test_words_and_readings_of_a_result() -> None:
     check = Check("jogs", "J3", "pass", "+6 deg asked: -5.98 by count (J3, 3.3 V, 2e-3)")
     result = Result(
-        "pass", "an arm", checks=[check], joints=[JointResult("J3", "level", 0.1, trim_deg=-0.5)]
+        "pass",
+        "an arm",
+        checks=[check],
+        joints=[JointResult("J3", "level", "deg", 0.1, trim_deg=-0.5)],
     )
     evidence = evidence_of(result)
     assert evidence.words["jogs J3"] == "pass: # deg asked: # by count (J3, # V, #)"
