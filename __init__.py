@@ -15,11 +15,14 @@ if TYPE_CHECKING:
     from .errors import DryrigError
     from .protocol.determinism import check_determinism
     from .protocol.dialect_check import check_dialect
+    from .protocol.direct import DirectRig, open_rig
+    from .protocol.rig_time import rig_time
     from .protocol.station import Station
     from .scenes.loader import load_scene
     from .sim.rig import Rig
 
 __all__ = [
+    "DirectRig",
     "DryrigError",
     "Rig",
     "Station",
@@ -27,6 +30,8 @@ __all__ = [
     "check_determinism",
     "check_dialect",
     "load_scene",
+    "open_rig",
+    "rig_time",
 ]
 __version__ = "0.1.0"
 
@@ -35,12 +40,15 @@ if _HANDLERS not in serial.protocol_handler_packages:
     serial.protocol_handler_packages.append(_HANDLERS)
 
 _LAZY = {
+    "DirectRig": ".protocol.direct",
     "DryrigError": ".errors",
     "Rig": ".sim.rig",
     "Station": ".protocol.station",
     "check_determinism": ".protocol.determinism",
     "check_dialect": ".protocol.dialect_check",
     "load_scene": ".scenes.loader",
+    "open_rig": ".protocol.direct",
+    "rig_time": ".protocol.rig_time",
 }
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import deque
 from typing import TYPE_CHECKING, Protocol
 
@@ -12,6 +13,7 @@ from ..errors import (
     HandBusy,
     LiveCircuit,
     NoRoom,
+    StopPressed,
     UnknownPlug,
     UnknownTerminal,
 )
@@ -27,6 +29,8 @@ if TYPE_CHECKING:
     from .station import Station
 
 INPUT_LIMIT = 64 * 1024
+_WHITE = bytes([32] * 32 + list(range(32, 256)))
+_NOT_PLAIN = re.compile("[^ -~]")
 
 
 class Dialect(Protocol):
@@ -41,6 +45,11 @@ class Dialect(Protocol):
     def busy(self) -> bool:
         """True while a command waits for rig time, so that a reply may come by itself."""
         return False
+
+    @property
+    def may_speak(self) -> bool:
+        """True while something may be sent by itself: a reply that waits, or unasked lines."""
+        return self.busy
 
     def receive(self, data: bytes) -> bytes:
         """Bytes from the host, now; returns what is to be sent back at once."""
@@ -91,11 +100,19 @@ class ScpiDialect(Dialect):
         self._units: deque[str] = deque()
         self._replies: list[str] = []
         self._path = ""
+        self.reporting = False
+        self._told = 0
+        self.sense()
 
     @property
     def busy(self) -> bool:
         """True while a command waits for rig time."""
         return self._wait is not None
+
+    @property
+    def may_speak(self) -> bool:
+        """True while a command waits, or lines are sent for events."""
+        return self.busy or self.reporting
 
     @property
     def has_reply(self) -> bool:
@@ -122,6 +139,9 @@ class ScpiDialect(Dialect):
 
     def poll(self) -> bytes:
         """Look whether the wait is over, and go on with what was kept meanwhile."""
+        self.sense()
+        if self.reporting:
+            self._report()
         self.notice_completion()
         wait = self._wait
         if wait is not None and (wait.done() or self.rig.now >= wait.until):
@@ -138,12 +158,14 @@ class ScpiDialect(Dialect):
         self._replies.clear()
         self._wait = None
         self._skipping = self._overrun = False
+        self.reporting = False
 
     def restart(self) -> None:
         """As at power-up: registers and error queue too, and bit 7 (PON) of the event register."""
         self.forget()
         self.status = Status()
         self.completion_armed = False
+        self.sense()
 
     def replies_lost(self) -> None:
         """IEEE 488.2's way out when input and output are both full."""
@@ -155,7 +177,25 @@ class ScpiDialect(Dialect):
             self.completion_armed = False
             self.status.events |= Event.OPC
 
+    def sense(self) -> None:
+        """Let the SCPI register groups see what their conditions are now."""
+        self.status.operation.sense(self.words.operation(self))
+        self.status.questionable.sense(self.words.questionable(self))
+
+    def report(self, on: bool) -> None:
+        """Send a line for each event from now on, or no more."""
+        self.reporting = on
+        self._told = self.words.events(self)
+
+    def _report(self) -> None:
+        """The lines of events not yet told; a reply is never cut by one."""
+        lines = self.words.lines(self, self._told)
+        self._told = self.words.events(self)
+        self._output += "".join(f"{line}\n" for line in lines).encode("ascii")
+
     def _take_output(self) -> bytes:
+        if self.reporting:
+            self._report()
         out = bytes(self._output)
         self._output.clear()
         return out
@@ -187,10 +227,10 @@ class ScpiDialect(Dialect):
     def _begin(self, line: bytes) -> None:
         self._path = ""
         # IEEE 488.2 counts every control character but newline as white space.
-        text = "".join(chr(byte) if byte > 32 else " " for byte in line)
-        bad = next((char for char in text if char > "~"), None)
+        text = line.translate(_WHITE).decode("latin-1")
+        bad = _NOT_PLAIN.search(text)
         if bad is not None:
-            self.status.post(-101, f"byte {ord(bad)} in a message; plain ASCII only")
+            self.status.post(-101, f"byte {ord(bad.group())} in a message; plain ASCII only")
             return
         self._units.extend(unit for unit in split_units(text) if not unit.isspace() and unit)
 
@@ -202,7 +242,7 @@ class ScpiDialect(Dialect):
             if error.is_command_error:
                 self._units.clear()
             return
-        except (CardBusy, HandBusy, LiveCircuit, NoRoom) as error:
+        except (CardBusy, HandBusy, LiveCircuit, NoRoom, StopPressed) as error:
             self.status.post(-221, str(error))
             return
         except (FaultError, UnknownPlug, UnknownTerminal) as error:
@@ -223,4 +263,8 @@ class ScpiDialect(Dialect):
     def _execute(self, unit: str) -> Result:
         header, query, data = split_header(unit)
         command, self._path = self._table.find(header, self._path)
-        return command.call(self, query, data)
+        try:
+            return command.call(self, query, data)
+        finally:
+            if not query:
+                self.sense()

@@ -71,12 +71,14 @@ class HeaderTable(Generic[T]):
     """Finds what a header stands for, in any accepted spelling."""
 
     def __init__(self, declared: Iterable[tuple[str, T]]) -> None:
-        self._names: list[str] = []
         self._found: dict[str, T] = {}
         self._plain: dict[str, str] = {}
+        self._usual: list[str] = []
         for header, thing in declared:
-            self._names.append(header)
-            for form in accepted(header):
+            forms = accepted(header)
+            # All long and all short: near enough for a hint.
+            self._usual += dict.fromkeys((forms[0], forms[-1]))
+            for form in forms:
                 if form in self._found:
                     raise ValueError(f"{header}: another declaration already answers to {form}")
                 self._found[form] = thing
@@ -110,8 +112,8 @@ class HeaderTable(Generic[T]):
             return ScpiError(
                 -113, f"{full}: after a semicolon write :{root}, a colon starts from the root"
             )
-        close = difflib.get_close_matches(full, self._found, n=1, cutoff=0.5) or (
-            difflib.get_close_matches(root, self._found, n=1, cutoff=0.5)
-        )
+        close = difflib.get_close_matches(full[:60], self._usual, n=1, cutoff=0.5)
+        if not close and root != full:
+            close = difflib.get_close_matches(root[:60], self._usual, n=1, cutoff=0.5)
         hint = f": did you mean {self._plain[close[0]]}?" if close else ""
         return ScpiError(-113, full[:60] + hint)

@@ -16,7 +16,7 @@ from serial.serialutil import PortNotOpenError, SerialBase, SerialException
 from ..errors import DryrigError
 from ..sim.clock import NEVER, TICKS_PER_S, ticks
 from .again import see_again
-from .lease import Lease
+from .lease import Lease, WrongThread
 from .url import parse_url
 
 if TYPE_CHECKING:
@@ -31,8 +31,9 @@ class Serial(SerialBase):
 
     Every call costs 100 us of rig time. A read runs the rig to the earlier of its one deadline
     and the last byte asked for; with `timeout=None` it raises SerialException as soon as nothing
-    can come any more. One thread at a time. Line settings are accepted and mean nothing yet;
-    CTS, DSR and CD always read true, RI false. There is no file descriptor.
+    can come any more. One thread at a time. With `baud=` in the address bytes take their time on
+    the card's line, and the baud rate must be the card's; other line settings are accepted and mean
+    nothing. CTS, DSR and CD always read true, RI false. There is no file descriptor.
     """
 
     _lease: Lease | None = None
@@ -47,6 +48,7 @@ class Serial(SerialBase):
             self._lease = Lease(parse_url(self.port))
         except DryrigError as error:
             raise SerialException(f"could not open port {self.port!r}: {error}") from None
+        self._lease.port.host_at(self.baudrate)
         self.is_open = True
 
     def close(self) -> None:
@@ -158,7 +160,7 @@ class Serial(SerialBase):
         return True
 
     def _reconfigure_port(self) -> None:
-        self._call()
+        self._call().host_at(self.baudrate)
 
     def _update_rts_state(self) -> None:
         self._call()
@@ -172,6 +174,10 @@ class Serial(SerialBase):
     def _held(self) -> Lease:
         if self._lease is None:
             raise PortNotOpenError()
+        try:
+            self._lease.check_thread()
+        except WrongThread as error:
+            raise SerialException(f"port {self.port!r}: {error}") from None
         return self._lease
 
     def _call(self) -> Port:
@@ -186,7 +192,7 @@ class Serial(SerialBase):
         rig, output = port.rig, port.output
         deadline = NEVER if self.timeout is None else started + ticks(self.timeout)
         while not enough(output) and rig.now < deadline:
-            if deadline == NEVER and not (port.busy and rig.pending()):
+            if deadline == NEVER and not (port.may_speak and rig.pending()):
                 again = see_again(self._held().notes)
                 raise SerialException(
                     f"this read of {self.port!r} would wait for ever: no command waits on the "
@@ -204,4 +210,4 @@ class Serial(SerialBase):
 
 
 def _changed(port: Port, size: int, endless: bool) -> bool:
-    return len(port.output) != size or (endless and not port.busy)
+    return len(port.output) != size or (endless and not port.may_speak)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from dataclasses import dataclass, field
 
 from ..errors import DryrigError
@@ -9,6 +10,7 @@ from .again import begin_notes
 from .port import Port
 from .run_file import Notes
 from .station import Station, no_port
+from .uart import Uart
 from .url import Request
 
 
@@ -16,11 +18,16 @@ class LeaseError(DryrigError, RuntimeError):
     """A port that cannot be had."""
 
 
+class WrongThread(DryrigError, RuntimeError):
+    """A rig used by another thread than the one that opened it."""
+
+
 @dataclass
 class _Shared:
     station: Station
     first: Request
     notes: Notes
+    thread: threading.Thread = field(default_factory=threading.current_thread)
     held: set[str] = field(default_factory=set)
 
 
@@ -30,12 +37,14 @@ _named: dict[str, _Shared] = {}
 class Lease:
     """One port of a rig, held until `release`; the last release of a rig closes it.
 
-    Raises LeaseError, SceneError, FaultError or GrammarError.
+    With no role it holds the rig and none of its ports. Raises LeaseError, WrongThread, SceneError,
+    UartError, FaultError or GrammarError.
     """
 
     def __init__(self, request: Request) -> None:
         shared = _named.get(request.rig) if request.rig is not None else None
         if shared is None:
+            uart = None if request.baud is None else Uart(request.baud)
             station = Station.build(
                 request.scene,
                 seed=request.seed or 0,
@@ -43,13 +52,15 @@ class Lease:
                 start_pose_deg=request.start_pose_deg,
                 card_dialect=request.grammar,
             )
+            station.ports["card"].uart = uart
             notes = begin_notes(station, request.scene, request.faults, request.start_pose_deg)
             shared = _Shared(station, request, notes)
             if request.rig is not None:
                 _named[request.rig] = shared
         else:
+            _check_thread(shared)
             _check_join(shared, request)
-        if request.role not in shared.station.ports:
+        if request.role and request.role not in shared.station.ports:
             if not shared.held:
                 shared.station.close()
                 _named.pop(request.rig or "", None)
@@ -57,7 +68,8 @@ class Lease:
         shared.held.add(request.role)
         self._shared = shared
         self._role = request.role
-        self.port.connect()
+        if self._role:
+            self.port.connect()
 
     @property
     def station(self) -> Station:
@@ -74,10 +86,16 @@ class Lease:
         """What has been done to the rig's ports."""
         return self._shared.notes
 
+    def check_thread(self) -> None:
+        """Raises WrongThread unless the rig's own thread calls."""
+        if threading.get_ident() != self._shared.thread.ident:
+            _check_thread(self._shared)
+
     def release(self) -> None:
         """Give the port back."""
         shared = self._shared
-        self.port.hang_up()
+        if self._role:
+            self.port.hang_up()
         shared.held.discard(self._role)
         if not shared.held:
             if shared.first.rig is not None:
@@ -85,13 +103,23 @@ class Lease:
             shared.station.close()
 
 
+def _check_thread(shared: _Shared) -> None:
+    if threading.current_thread() is not shared.thread:
+        raise WrongThread(
+            f"this rig belongs to the thread that opened it, {shared.thread.name!r}, and "
+            f"{threading.current_thread().name!r} may not use it: its time moves inside calls, so "
+            "that two threads would give another run each time; use all its ports in one thread, "
+            "or run `dryrig serve` and open the devices it prints in any thread"
+        )
+
+
 def _check_join(shared: _Shared, request: Request) -> None:
     name = request.rig
     first = shared.first
     if request.role in shared.held:
+        port = f"the {request.role} port of rig" if request.role else "rig"
         raise LeaseError(
-            f"the {request.role} port of rig {name!r} is open already; "
-            "close it first or use another rig= name"
+            f"{port} {name!r} is open already; close it first or use another rig= name"
         )
     if request.scene != first.scene:
         raise LeaseError(f"rig {name!r} is a {first.scene!r}, not a {request.scene!r}")
@@ -104,6 +132,10 @@ def _check_join(shared: _Shared, request: Request) -> None:
         raise LeaseError(
             f"rig {name!r} runs already: fault= counts only for the port that opens it first; "
             "use the teacher port"
+        )
+    if request.baud not in (None, first.baud):
+        raise LeaseError(
+            f"rig {name!r} runs already: baud= counts only for the port that opens it first"
         )
     if request.grammar not in (None, first.grammar):
         raise LeaseError(

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from enum import Enum
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 from .headers import HeaderTable
 from .message import split_data
 from .status import ScpiError
-from .values import Parameter, parse_channels
+from .values import Number, Parameter, is_limit, joined, parse_channels, real
 
 if TYPE_CHECKING:
+    from ..sim.card import Card
     from .dialect import ScpiDialect
 
 
@@ -68,6 +69,8 @@ class Command:
             raise ScpiError(-113, f"{self.header} has {other}")
         elements = split_data(data)
         axes = self._axes(elements, self.count(session))
+        if query and elements and (limit := self._limit(elements)) is not None:
+            return limit
         values = self._values(self.asks if query else self.takes, elements)
         return handler(session, *values) if axes is None else handler(session, *values, axes)
 
@@ -84,6 +87,22 @@ class Command:
             raise ScpiError(-222, f"{self.header}: one channel at a time, such as (@1)")
         return axes
 
+    def _limit(self, elements: list[str]) -> str | None:
+        """What `STEP:RATE? MAX` asks for: a limit of the setting, the same for every channel."""
+        setting = self.takes[0] if len(self.takes) == 1 and not self.asks else None
+        if isinstance(setting, Number) and setting.limits and is_limit(elements[0]):
+            if len(elements) > 1:
+                raise ScpiError(-108, f"{self.header}: {elements[1][:30]} is one too many")
+            value = cast("float", self._parsed(setting, elements[0]))
+            return str(int(value)) if setting.whole else real(value)
+        return None
+
+    def _parsed(self, parameter: Parameter, element: str) -> object:
+        try:
+            return parameter.parse(element)
+        except ScpiError as error:
+            raise ScpiError(error.number, f"{self.header} {error.detail}") from None
+
     def _values(self, parameters: tuple[Parameter, ...], elements: list[str]) -> list[object]:
         if len(elements) > len(parameters):
             extra = elements[len(parameters)]
@@ -93,10 +112,7 @@ class Command:
         values: list[object] = []
         for index, parameter in enumerate(parameters):
             if index < len(elements):
-                try:
-                    values.append(parameter.parse(elements[index]))
-                except ScpiError as error:
-                    raise ScpiError(error.number, f"{self.header} {error.detail}") from None
+                values.append(self._parsed(parameter, elements[index]))
             elif parameter.optional:
                 values.append(None)
             else:
@@ -104,12 +120,23 @@ class Command:
         return values
 
 
+def each(read: Callable[[Card, int], str]) -> Callable[[ScpiDialect, list[int]], str]:
+    """A query that reads one value of the card for each axis named."""
+
+    def ask(session: ScpiDialect, axes: list[int]) -> str:
+        card = session.rig.card
+        return joined([read(card, axis) for axis in axes])
+
+    return ask
+
+
 @dataclass(frozen=True)
 class Words:
     """Everything one role's port understands.
 
     `pending` tells whether an operation is under way (for `*OPC?` and `*WAI`), `events` counts
-    what `WAIT?` wakes up for, `reset` is `*RST`.
+    what `WAIT?` wakes up for, `reset` is `*RST`. `operation` and `questionable` give the conditions
+    of the two register groups; `lines` tells the events after one number, a line each.
     """
 
     role: str
@@ -117,6 +144,9 @@ class Words:
     pending: Callable[[ScpiDialect], bool]
     events: Callable[[ScpiDialect], int]
     reset: Callable[[ScpiDialect], None]
+    operation: Callable[[ScpiDialect], int] = lambda _session: 0
+    questionable: Callable[[ScpiDialect], int] = lambda _session: 0
+    lines: Callable[[ScpiDialect, int], Sequence[str]] = lambda _session, _after: ()
 
     def table(self) -> HeaderTable[Command]:
         """The look-up of every accepted spelling."""

@@ -35,9 +35,10 @@ class Station:
 
     The port `io` is there when the scene has a second card.
 
-    `pace` is rig seconds a second, for whoever paces the rig. With `writes_files` off the
-    teacher's `TRACe:SAVE` writes nothing. `card_dialect` puts another grammar on the card's port;
-    `grammar` is its name, None for the default one.
+    `pace` is rig seconds a second, for whoever paces the rig; with `lockstep` bytes alone move its
+    time (`intake.Lockstep`). With `writes_files` off the teacher's `TRACe:SAVE` writes nothing.
+    `card_dialect` puts another grammar on the card's port; `grammar` is its name, None for the
+    default one.
     Faults are inserted before the first byte; FaultError if one cannot be.
     """
 
@@ -52,6 +53,7 @@ class Station:
         self.rig = rig
         self.grammar = None if card_dialect is None else grammar_name(card_dialect)
         self.pace = pace
+        self.lockstep = False
         self.writes_files = True
         self.injector = Injector(rig)
         for fault in faults:

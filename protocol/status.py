@@ -12,6 +12,8 @@ from collections import deque
 from enum import IntFlag
 from typing import NamedTuple
 
+from .register_group import RegisterGroup
+
 QUEUE_LENGTH = 16
 TEXT_LIMIT = 255  # characters of one entry, detail included
 
@@ -37,6 +39,7 @@ ERROR_TEXTS: dict[int, str] = {
     -134: "Suffix too long",
     -138: "Suffix not allowed",
     -141: "Invalid character data",
+    -144: "Character data too long",
     -148: "Character data not allowed",
     -151: "Invalid string data",
     -158: "String data not allowed",
@@ -44,6 +47,7 @@ ERROR_TEXTS: dict[int, str] = {
     -171: "Invalid expression",
     -178: "Expression data not allowed",
     -200: "Execution error",
+    -211: "Trigger ignored",
     -220: "Parameter error",
     -221: "Settings conflict",
     -222: "Data out of range",
@@ -131,9 +135,11 @@ def quoted(text: str) -> str:
 
 
 class Status:
-    """ESR, ESE, SRE and the error queue of one session."""
+    """ESR, ESE, SRE, both SCPI register groups and the error queue of one session."""
 
     def __init__(self) -> None:
+        self.operation = RegisterGroup()
+        self.questionable = RegisterGroup()
         self.events = Event.PON
         self.event_enable = 0
         self._service_enable = 0
@@ -151,6 +157,11 @@ class Status:
         else:
             self._queue[-1] = Entry(-350, ERROR_TEXTS[-350])
             self.events |= event_bit(-350)
+
+    @property
+    def error_count(self) -> int:
+        """Entries in the error queue."""
+        return len(self._queue)
 
     def next_error(self) -> Entry:
         """Take the oldest entry; `0,"No error"` when there is none."""
@@ -180,11 +191,17 @@ class Status:
             byte |= Summary.MAV
         if int(self.events) & self.event_enable:
             byte |= Summary.ESB
+        if self.questionable.summary:
+            byte |= Summary.QUESTIONABLE
+        if self.operation.summary:
+            byte |= Summary.OPERATION
         if int(byte) & self._service_enable:
             byte |= Summary.MSS
         return int(byte)
 
     def clear(self) -> None:
-        """`*CLS`: events and error queue; the enable registers stay."""
+        """`*CLS`: all event registers and the error queue; enable registers and filters stay."""
         self.events = Event(0)
+        self.operation.take_events()
+        self.questionable.take_events()
         self._queue.clear()

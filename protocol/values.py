@@ -12,6 +12,7 @@ import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Protocol
 
 from .headers import short_form, spelling
@@ -22,10 +23,25 @@ INFINITY = "9.9E37"  # and that it is too great to be shown
 
 _DECIMAL = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:\s*E\s*[+-]?\d+)?)\s*(.*)", re.I | re.S)
 _OTHER_BASE = {"H": 16, "Q": 8, "B": 2}
+_LIMITS = ("MIN", "MINIMUM", "MAX", "MAXIMUM", "DEF", "DEFAULT")
+_MULTIPLIERS = {
+    **{"EX": 1e18, "PE": 1e15, "T": 1e12, "G": 1e9, "MA": 1e6, "K": 1e3},
+    **{"M": 1e-3, "U": 1e-6, "N": 1e-9, "P": 1e-12, "F": 1e-15, "A": 1e-18},
+}
+
+
+def _suffixes(unit: str) -> dict[str, float]:
+    """A suffix unit with every multiplier of IEEE 488.2; `MHZ` is the exception, mega."""
+    found = {unit: 1.0, **{letters + unit: by for letters, by in _MULTIPLIERS.items()}}
+    return found | ({"MHZ": 1e6} if unit == "HZ" else {})
+
+
 _SUFFIXES: dict[str, dict[str, float]] = {
-    "s": {"S": 1.0, "MS": 1e-3, "US": 1e-6},
+    "s": _suffixes("S"),
+    "steps/s": _suffixes("HZ"),
     "deg": {"DEG": 1.0, "RAD": 180.0 / math.pi},
 }
+_USUAL = {"s": "S, MS, US", "steps/s": "HZ, KHZ", "deg": "DEG, RAD"}
 
 
 class Parameter(Protocol):
@@ -44,6 +60,11 @@ class Parameter(Protocol):
     def parse(self, text: str) -> object:
         """The value of one program data element. Raises ScpiError."""
         ...
+
+
+def is_limit(text: str) -> bool:
+    """Whether this is MINimum, MAXimum or DEFault."""
+    return text.upper() in _LIMITS
 
 
 def _kind(text: str) -> str:
@@ -67,7 +88,10 @@ def _refuse(text: str, expected: str) -> ScpiError:
 
 @dataclass(frozen=True)
 class Number:
-    """A real number with a unit and a range."""
+    """A real number with a unit and a range.
+
+    With `limits` off it takes no MINimum, MAXimum or DEFault: IEEE 488.2's own commands do not.
+    """
 
     name: str
     unit: str
@@ -76,6 +100,7 @@ class Number:
     default: float | None = None
     optional: bool = False
     whole: bool = False
+    limits: bool = True
 
     @property
     def shown(self) -> str:
@@ -110,9 +135,12 @@ class Number:
         match = _DECIMAL.fullmatch(text)
         if match is None:
             raise ScpiError(-121, f"{text[:40]}: expected {self.range_text}")
-        digits = re.sub(r"\s", "", match.group(1))
-        if len(digits) > 255:
-            raise ScpiError(-124, f"{self.name}: more than 255 characters in a number")
+        digits = re.sub(r"\s", "", match.group(1)).upper()
+        mantissa, _, exponent = digits.partition("E")
+        if len(mantissa.lstrip("+-0")) > 255:
+            raise ScpiError(-124, f"{self.name}: more than 255 digits in a number")
+        if len(exponent.lstrip("+-0")) > 5 or abs(int(exponent or 0)) > 32000:
+            raise ScpiError(-123, f"{self.name}: an exponent of {exponent[:12]}")
         return float(digits) * self._multiplier(match.group(2).strip())
 
     def _multiplier(self, suffix: str) -> float:
@@ -126,10 +154,12 @@ class Number:
         if len(suffix) > 12:
             raise ScpiError(-134, suffix[:20])
         if suffix.upper() not in known:
-            raise ScpiError(-131, f"{suffix}: expected one of {', '.join(known)}")
+            raise ScpiError(-131, f"{suffix}: expected one of {_USUAL[self.unit]}")
         return known[suffix.upper()]
 
     def _word(self, word: str) -> float:
+        if not self.limits:
+            raise _refuse(word, f"a number, {self.range_text}")
         if word in ("MIN", "MINIMUM"):
             return self.low
         if word in ("MAX", "MAXIMUM"):
@@ -182,6 +212,8 @@ class Choice:
         """The short form, upper case."""
         if _kind(text) != "character":
             raise _refuse(text, self.shown)
+        if text.isalnum() and len(text) > 12:
+            raise ScpiError(-144, f"{text[:20]}: at most 12 characters, expected {self.shown}")
         sent = text.upper()
         for word in self.words:
             if sent in (word.upper(), short_form(word)):
@@ -216,6 +248,11 @@ def parse_channels(text: str, count: int) -> list[int]:
 
     Raises ScpiError -171 for what is not such a list, -222 outside 1 to `count`.
     """
+    return list(_channels(text, count))
+
+
+@lru_cache(maxsize=256)
+def _channels(text: str, count: int) -> tuple[int, ...]:
     if _kind(text) != "expression":
         raise _refuse(text, "a channel list such as (@1:6)")
     match = re.fullmatch(r"\(\s*@\s*(.*?)\s*\)", text, re.S)
@@ -235,7 +272,7 @@ def parse_channels(text: str, count: int) -> list[int]:
         indexes.extend(channel - 1 for channel in range(first, last + step, step))
     if len(indexes) > 4 * count:
         raise ScpiError(-222, f"{text[:30]}: at most {4 * count} channels in one list")
-    return indexes
+    return tuple(indexes)
 
 
 def real(value: float) -> str:

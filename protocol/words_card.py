@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from ..errors import CardBusy
@@ -12,28 +11,24 @@ from ..sim.card import (
     DEFAULT_RATE,
     RATE_LIMITS,
     Card,
-    Edge,
 )
-from ..sim.clock import TICKS_PER_S
-from .scpi import Channels, Command, Words
-from .values import Choice, Number, Switched, joined, real
+from .scpi import Channels, Command, Words, each
+from .status import ScpiError
+from .values import Choice, Number, Switched, real
 from .words_common import common
+from .words_homing import (
+    HOMING,
+    OPERATION_BITS,
+    QUESTIONABLE_BITS,
+    event_lines,
+    operation,
+    questionable,
+)
 
 if TYPE_CHECKING:
     from .dialect import ScpiDialect
 
 COUNT_LIMIT = 2**31 - 1
-
-_EDGES: dict[str, Edge | None] = {"RISE": "RISE", "FALL": "FALL", "IND": "INDEX", "OFF": None}
-_EDGE_NAMES = {edge: name for name, edge in _EDGES.items()}
-
-
-def _each(read: Callable[[Card, int], str]) -> Callable[[ScpiDialect, list[int]], str]:
-    def ask(session: ScpiDialect, axes: list[int]) -> str:
-        card = session.rig.card
-        return joined([read(card, axis) for axis in axes])
-
-    return ask
 
 
 def _all_still(card: Card, axes: list[int]) -> None:
@@ -72,6 +67,26 @@ def _run(session: ScpiDialect, sense: str, axes: list[int]) -> None:
         card.run(axis, 1 if sense == "POS" else -1)
 
 
+def _jog(session: ScpiDialect, steps_per_s: float, axes: list[int]) -> None:
+    card = session.rig.card
+    if 0 < abs(steps_per_s) < RATE_LIMITS[0]:
+        raise ScpiError(-222, f"STEP:JOG {steps_per_s:g}: 0, or {RATE_LIMITS[0]:g} steps/s or more")
+    for axis in axes:
+        card.must_jog(axis, steps_per_s)
+    for axis in axes:
+        card.jog(axis, steps_per_s)
+
+
+def _load(session: ScpiDialect, steps: float, axes: list[int]) -> None:
+    for axis in axes:
+        session.rig.card.load(axis, int(steps))
+
+
+def _start(session: ScpiDialect) -> None:
+    if not session.rig.card.start_loaded():
+        raise ScpiError(-211, "no move is loaded: STEP:LOAD first")
+
+
 def _preset_steps(session: ScpiDialect, count: float, axes: list[int]) -> None:
     for axis in axes:
         session.rig.card.preset_steps(axis, int(count))
@@ -87,16 +102,6 @@ def _abort(session: ScpiDialect, axes: list[int]) -> None:
         session.rig.card.abort(axis)
 
 
-def _arm_halt(session: ScpiDialect, edge: str, axes: list[int]) -> None:
-    for axis in axes:
-        session.rig.card.arm_halt(axis, _EDGES[edge])
-
-
-def _latch(card: Card, axis: int) -> str:
-    latch = card.latch(axis)
-    return f"{int(latch.hit)},{latch.count},{latch.step},{latch.tick / TICKS_PER_S:.7f}"
-
-
 _COUNT = (Number("count", "", -COUNT_LIMIT, COUNT_LIMIT, whole=True),)
 _ANY = Channels.ANY
 
@@ -107,16 +112,21 @@ CARD = Words(
     ),
     events=lambda session: session.rig.card.events,
     reset=lambda session: session.rig.card.reset(),
+    operation=operation,
+    questionable=questionable,
+    lines=event_lines,
     commands=(
         *common(
-            "stops all axes, drives off, rate and acceleration "
-            "as at power-up, no halt armed; counters stay"
+            "stops all axes, drives off, all settings as at power-up, no halt armed, no move "
+            "loaded; counters stay",
+            operation=OPERATION_BITS,
+            questionable=QUESTIONABLE_BITS,
         ),
         Command(
             "DRIVe:ENABle",
             "the ENABLE output of the drive",
             do=_enable,
-            ask=_each(lambda card, axis: str(int(card.enabled(axis)))),
+            ask=each(lambda card, axis: str(int(card.enabled(axis)))),
             takes=(Switched(),),
             channels=_ANY,
             replies="0|1",
@@ -127,7 +137,7 @@ CARD = Words(
             "STEP:RATE",
             "the rate that a motion climbs to",
             do=_set_rate,
-            ask=_each(lambda card, axis: real(card.rate(axis))),
+            ask=each(lambda card, axis: real(card.rate(axis))),
             takes=(Number("rate", "steps/s", *RATE_LIMITS, default=DEFAULT_RATE),),
             channels=_ANY,
             replies="steps/s",
@@ -136,7 +146,7 @@ CARD = Words(
             "STEP:ACCeleration",
             "the ramp up and down",
             do=_set_acceleration,
-            ask=_each(lambda card, axis: real(card.acceleration(axis))),
+            ask=each(lambda card, axis: real(card.acceleration(axis))),
             takes=(
                 Number(
                     "acceleration", "steps/s2", *ACCELERATION_LIMITS, default=DEFAULT_ACCELERATION
@@ -162,10 +172,36 @@ CARD = Words(
             caution="Runs into the hard stop if nothing halts it: prove switch and sense first.",
         ),
         Command(
+            "STEP:JOG",
+            "runs at this rate, with sign, or changes to it on the run, by the ramp; 0 slows down "
+            "to rest; -221 for an axis that makes a move or runs the other way",
+            do=_jog,
+            takes=(Number("rate", "steps/s", -RATE_LIMITS[1], RATE_LIMITS[1]),),
+            channels=_ANY,
+            caution="As STEP:RUN: nothing but a halt, an ABORt or a stop ends it.",
+        ),
+        Command(
+            "STEP:LOAD",
+            "keeps a move of so many steps ready; 0 or ABORt takes it away",
+            do=_load,
+            ask=each(lambda card, axis: str(card.axis[axis].loaded)),
+            takes=(Number("steps", "", -COUNT_LIMIT, COUNT_LIMIT, whole=True),),
+            channels=_ANY,
+            replies="steps",
+        ),
+        Command(
+            "*TRG",
+            "starts all loaded moves at one instant; -211 if there is none, -221 if one of their "
+            "axes is moving",
+            do=_start,
+            caution="Moves the arm: nobody in reach, the stop circuit proved and in hand.",
+        ),
+        Command("STEP:STARt", "the same as *TRG", do=_start),
+        Command(
             "STEP:COUNt",
             "the counter of steps commanded; setting it moves nothing",
             do=_preset_steps,
-            ask=_each(lambda card, axis: str(card.steps(axis))),
+            ask=each(lambda card, axis: str(card.steps(axis))),
             takes=_COUNT,
             channels=_ANY,
             replies="steps",
@@ -173,39 +209,22 @@ CARD = Words(
         Command(
             "STEP:MOVing",
             "whether pulses are still going out",
-            ask=_each(lambda card, axis: str(int(card.moving(axis)))),
+            ask=each(lambda card, axis: str(int(card.moving(axis)))),
             channels=_ANY,
             replies="0|1",
         ),
         Command(
             "ABORt",
-            "decelerates to a stop",
+            "decelerates to a stop, and takes loaded moves away",
             do=_abort,
             channels=_ANY,
             caution="A command on a serial line is no emergency stop.",
         ),
         Command(
-            "HALT:EDGE",
-            "halts an axis, decelerating, at the next such edge of its own switch input, or at "
-            "the next rise of its encoder's index; one shot",
-            do=_arm_halt,
-            ask=_each(lambda card, axis: _EDGE_NAMES[card.halt_edge(axis)]),
-            takes=(Choice("edge", ("RISE", "FALL", "INDex", "OFF")),),
-            channels=_ANY,
-            replies="RISE|FALL|IND|OFF",
-        ),
-        Command(
-            "HALT:LATCh",
-            "what was latched at that edge",
-            ask=_each(_latch),
-            channels=_ANY,
-            replies="for each axis: hit 0|1,count,step,time s",
-        ),
-        Command(
             "ENCoder:COUNt",
             "the quadrature counter (X4)",
             do=_preset_count,
-            ask=_each(lambda card, axis: str(card.count(axis))),
+            ask=each(lambda card, axis: str(card.count(axis))),
             takes=_COUNT,
             channels=_ANY,
             replies="counts",
@@ -213,9 +232,10 @@ CARD = Words(
         Command(
             "SWITch:LEVel",
             "the switch input: 1 = 3.3 V, pressed on a sound arm",
-            ask=_each(lambda card, axis: str(card.level(axis))),
+            ask=each(lambda card, axis: str(card.level(axis))),
             channels=_ANY,
             replies="0|1",
         ),
+        *HOMING,
     ),
 )

@@ -1,18 +1,23 @@
 """Words that every port understands.
 
-The mandated common commands of IEEE 488.2 and the two required SYSTem queries of SCPI-1999, as
-the examples of the public repository j123b567/scpi-parser list them; `CLOCk` and `WAIT?` are ours.
+The mandated common commands of IEEE 488.2 and the required SYSTem and STATus words of SCPI-1999,
+as the examples of the public repository j123b567/scpi-parser list them. `SYSTem:HELP:HEADers?`: the
+Keysight 81160A manual, page 505. `SYSTem:ERRor:ALL?` and `COUNt?`: from memory. `CLOCk`, `EVENt`
+and `WAIT?` are ours.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from .. import __version__
 from ..sim.clock import TICKS_PER_S, ticks
+from .headers import spelling
+from .register_group import ALL_BITS, RegisterGroup
 from .scpi import Command, Result, Wait
 from .status import Event, ScpiError
-from .values import Number
+from .values import Number, Switched
 
 if TYPE_CHECKING:
     from ..sim.gripper import Gripper
@@ -22,7 +27,8 @@ OPERATION_LIMIT_S = 120.0
 WAIT_LIMIT_S = 600.0
 
 _EVENT_BITS = ", ".join(f"{event.value} {event.name}" for event in Event)
-_BYTE = (Number("mask", "", 0, 255, whole=True),)
+_BYTE = (Number("mask", "", 0, 255, whole=True, limits=False),)
+_BITS = (Number("bits", "", 0, 65535, whole=True),)
 
 
 def clock(session: ScpiDialect) -> str:
@@ -64,11 +70,13 @@ def _clear(session: ScpiDialect) -> None:
 
 def _reset(session: ScpiDialect) -> None:
     session.completion_armed = False
+    session.report(False)
     session.words.reset(session)
 
 
 def _arm_completion(session: ScpiDialect) -> None:
     session.completion_armed = True
+    session.notice_completion()
 
 
 def _set_event_enable(session: ScpiDialect, mask: float) -> None:
@@ -85,6 +93,7 @@ def _events(session: ScpiDialect) -> str:
 
 
 def _status_byte(session: ScpiDialect) -> str:
+    session.sense()
     session.notice_completion()
     # On a serial line a reply leaves at once, so that only this message's replies can wait.
     byte = session.status.status_byte(message_available=session.has_reply)
@@ -95,9 +104,74 @@ def _next_error(session: ScpiDialect) -> Result:
     return session.status.next_error().reply()
 
 
+def _all_errors(session: ScpiDialect) -> str:
+    status = session.status
+    count = max(status.error_count, 1)
+    return ",".join(status.next_error().reply() for _ in range(count))
+
+
+def _headers(session: ScpiDialect) -> str:
+    """All headers in a definite length block, a line each, query-only and command-only marked."""
+    lines = []
+    for command in session.words.commands:
+        header = command.header if command.header.startswith("*") else f":{command.header}"
+        mark = "" if command.do and command.ask else "/qonly/" if command.ask else "/nquery/"
+        lines.append(f"{header}{mark}\n")
+    text = "".join(lines)
+    length = str(len(text))
+    return f"#{len(length)}{length}{text}"
+
+
+def _report(session: ScpiDialect, on: bool) -> None:
+    session.report(on)
+
+
+def _preset(session: ScpiDialect) -> None:
+    session.status.operation.preset()
+    session.status.questionable.preset()
+
+
+def _operation(session: ScpiDialect) -> RegisterGroup:
+    session.sense()
+    return session.status.operation
+
+
+def _questionable(session: ScpiDialect) -> RegisterGroup:
+    session.sense()
+    return session.status.questionable
+
+
+def _register(
+    name: str, group: Callable[[ScpiDialect], RegisterGroup], bit: int
+) -> tuple[Command, ...]:
+    """The words of one SCPI register group."""
+    root = f"STATus:{name}"
+
+    def setting(node: str, field: str, what: str) -> Command:
+        def do(session: ScpiDialect, mask: float) -> None:
+            setattr(group(session), field, int(mask) & ALL_BITS)
+
+        def ask(session: ScpiDialect) -> str:
+            return str(getattr(group(session), field))
+
+        return Command(f"{root}:{node}", what, do=do, ask=ask, takes=_BITS, replies="bits")
+
+    return (
+        Command(
+            f"{root}[:EVENt]",
+            f"what was noticed of the {spelling(name)} condition, cleared by reading",
+            ask=lambda session: str(group(session).take_events()),
+            replies="bits",
+        ),
+        setting("ENABle", "enable", f"which of these count in bit {bit} of the status byte"),
+        setting("PTRansition", "rises", "which condition bits are noticed as they rise"),
+        setting("NTRansition", "falls", "which condition bits are noticed as they fall"),
+    )
+
+
 COMMON: tuple[Command, ...] = (
     Command("*IDN", "who answers", ask=_identify, replies="maker,model,serial,version"),
-    Command("*CLS", "empties the error queue and the event register", do=_clear),
+    Command("*CLS", "empties the error queue and all event registers", do=_clear),
     Command(
         "*OPC",
         f"bit 0 of the event register when all is done; as a query 1 then "
@@ -135,7 +209,8 @@ COMMON: tuple[Command, ...] = (
     ),
     Command(
         "*STB",
-        "the status byte: 4 error queue, 16 reply waits, 32 event, 64 summary",
+        "the status byte: 4 error queue, 8 QUEStionable, 16 reply waits, 32 event, 64 summary, "
+        "128 OPERation",
         ask=_status_byte,
         replies="bits",
     ),
@@ -145,6 +220,41 @@ COMMON: tuple[Command, ...] = (
         "the oldest error, taken from the queue",
         ask=_next_error,
         replies='number,"text;detail"',
+    ),
+    Command(
+        "SYSTem:ERRor:ALL",
+        "all errors, taken from the queue",
+        ask=_all_errors,
+        replies='number,"text;detail",...',
+    ),
+    Command(
+        "SYSTem:ERRor:COUNt",
+        "how many errors are in the queue",
+        ask=lambda session: str(session.status.error_count),
+        replies="whole number",
+    ),
+    Command(
+        "SYSTem:HELP:HEADers",
+        "every header of this port, a line each, in a block of known length",
+        ask=_headers,
+        replies="#<digits><length><lines>",
+    ),
+    *_register("OPERation", _operation, 7),
+    *_register("QUEStionable", _questionable, 3),
+    Command(
+        "STATus:PRESet",
+        "enables nothing of OPERation and QUEStionable, and notices rises only; event registers "
+        "and error queue stay",
+        do=_preset,
+    ),
+    Command(
+        "EVENt:LINes",
+        "sends a line for each event as it happens, whether or not a query waits: "
+        "EVEN <what>,<axis>,<time>; off at reset and for each new host",
+        do=_report,
+        ask=lambda session: str(int(session.reporting)),
+        takes=(Switched(),),
+        replies="0|1",
     ),
     Command("SYSTem:VERSion", "the SCPI edition", ask=lambda session: "1999.0", replies="1999.0"),
     Command("CLOCk:TIME", "rig time since power-up", ask=clock, replies="s, 7 decimals"),
@@ -166,6 +276,21 @@ def gripper_of(session: ScpiDialect) -> Gripper:
     return gripper
 
 
-def common(reset_help: str) -> tuple[Command, ...]:
-    """The words of every port; `reset_help` says what `*RST` does on this one."""
-    return (*COMMON, Command("*RST", reset_help, do=_reset))
+def common(reset_help: str, operation: str = "", questionable: str = "") -> tuple[Command, ...]:
+    """The words of every port; what `*RST` does on this one, and what its condition bits mean."""
+    return (
+        *COMMON,
+        Command("*RST", reset_help, do=_reset),
+        Command(
+            "STATus:OPERation:CONDition",
+            f"what is under way: {operation or 'no bit is used'}",
+            ask=lambda session: str(_operation(session).condition),
+            replies="bits",
+        ),
+        Command(
+            "STATus:QUEStionable:CONDition",
+            f"what is not as it should be: {questionable or 'no bit is used'}",
+            ask=lambda session: str(_questionable(session).condition),
+            replies="bits",
+        ),
+    )

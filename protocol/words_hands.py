@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from ..sim.meter import Meter
     from .dialect import ScpiDialect
 
+_TURNING = 256  # bits 8 to 12 of OPERation are the designer's
 Asked = Callable[["ScpiDialect", list[int]], str]
 
 _PROBES = (Text("red"), Text("black"))
@@ -103,6 +104,10 @@ def _supply(session: ScpiDialect, on: bool) -> None:
     session.rig.hands.set_motor_supply(on)
 
 
+def _stop(session: ScpiDialect, pressed: bool) -> None:
+    session.rig.hands.press_stop(pressed)
+
+
 def _stand(session: ScpiDialect, on: bool) -> None:
     session.rig.hands.set_stand(on)
 
@@ -119,10 +124,14 @@ HANDS = Words(
     role="hands",
     pending=lambda session: session.rig.hands.busy,
     events=lambda session: session.rig.hands.events,
+    operation=lambda session: _TURNING if session.rig.hands.busy else 0,
     # A reset never switches power on, never puts a plug in and never takes the stand away.
     reset=lambda session: _release(session, list(range(session.axes))),
     commands=(
-        *common("takes the fingers off all switches; supplies, plugs and stand stay as they are"),
+        *common(
+            "takes the fingers off all switches; supplies, STOP, plugs and stand stay as they are",
+            operation=f"{_TURNING} a hand turns a joint",
+        ),
         Command(
             "TURN",
             "turns one joint by hand; *OPC? or WAIT? wait for its end",
@@ -304,12 +313,23 @@ HANDS = Words(
         ),
         Command(
             "SUPPly:MOTor",
-            "the switch of the 24 V motor supply; on at power-up",
+            "the switch of the 24 V motor supply; on at power-up; -221 for ON while STOP is in",
             do=_supply,
             ask=lambda session: str(int(session.rig.hands.motor_supply)),
             takes=(Switched(),),
             replies="0|1",
             caution="Off: the arm falls where no stand holds it. On: arm clear, nobody in reach.",
+        ),
+        Command(
+            "STOP",
+            "the STOP button: in, it opens the stop circuit, whose contactor takes 24 V from the "
+            "drives; pulled out, power stays off until SUPPly:MOTor ON",
+            do=_stop,
+            ask=lambda session: str(int(session.rig.hands.stop)),
+            takes=(Switched(),),
+            replies="0|1",
+            caution="The arm falls where no stand holds it. A person's button and its wiring stop "
+            "an arm; no word on the card's port does.",
         ),
         Command(
             "STANd",

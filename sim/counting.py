@@ -142,17 +142,21 @@ class Counting:
 
     # --- counts ----------------------------------------------------------------------------
 
-    def read(self, number: int) -> int:
-        """A counter now, as wide as the card's is (two's complement)."""
-        rig, counter = self._rig, self.counters[number]
+    def read(self, numbers: Sequence[int]) -> list[int]:
+        """These counters now, each as wide as it is (two's complement)."""
+        rig = self._rig
         places = rig.motion.places(rig.now)
-        if number in self._slow:
-            count = counter.count_slowly(self._passed(counter, places, rig.now), rig.now)
-        else:
-            shown = self.shown(places)
-            count = counter.count_at([shown[disc] for disc in counter.discs])
-        half = 1 << self._bits[number] - 1
-        return (count + half) % (2 * half) - half
+        shown = self.shown(places)
+        counts = []
+        for number in numbers:
+            counter = self.counters[number]
+            if number in self._slow:
+                count = counter.count_slowly(self._passed(counter, places, rig.now), rig.now)
+            else:
+                count = counter.count_at([shown[disc] for disc in counter.discs])
+            half = 1 << self._bits[number] - 1
+            counts.append((count + half) % (2 * half) - half)
+        return counts
 
     # --- inputs ----------------------------------------------------------------------------
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from ..errors import HandBusy
+from ..errors import HandBusy, StopPressed
 from .clock import TICKS_PER_S, ticks
 from .pose import HandPath
 
@@ -153,9 +153,23 @@ class Hands:
         return self._rig.harness.motor_supply
 
     def set_motor_supply(self, on: bool) -> None:
-        """Throw the 24 V supply switch."""
+        """Switch the 24 V supply. Raises `StopPressed` for on while the STOP button is in."""
+        if on and self.stop:
+            raise StopPressed("the STOP button is in: pull it out first, when all is clear")
         self._rig.harness.set_motor_supply(on)
         self._rig.supply_changed()
+
+    @property
+    def stop(self) -> bool:
+        """Whether the STOP button is in."""
+        return self._rig.harness.stop_pressed
+
+    def press_stop(self, pressed: bool) -> None:
+        """Push the STOP button in, which takes 24 V from the drives, or pull it out again.
+
+        Pulling it out brings no power back: that takes `set_motor_supply`.
+        """
+        self._rig.set_stop(pressed)
 
     @property
     def stand(self) -> bool:

@@ -39,6 +39,11 @@ COILS = ("A", "B")
 CHANNELS = ("A", "B", "Z")
 _QUADRATURE = ((0, 0), (1, 0), (1, 1), (0, 1))
 _HALF_24V = 12.0
+STOP_INPUT = "CARD.STOP"
+"""The card's stop input: tied to 0 V by the STOP button's second contact, else pulled up by the
+card, whose logic lives on the host's cable. A broken circuit reads as an open one."""
+_STOP_PULL_OHM = 4.7e3  # common practice for an external pull: 4.7 to 10 kohm; value from memory
+_LOGIC_V = 3.3
 TEST_OHM = 10e3
 """The test resistor that a person clips between two terminals."""
 
@@ -95,6 +100,7 @@ class Harness:
                 self.settings[f"{joint.name}.{output}"] = 0
             for part in ("SW", "ENC", "DRIVE"):
                 self.settings[f"{joint.name}.{part}"] = 0
+        self.settings["STOP"] = 0
         self.main_supply = self.motor_supply = True
         self.plugs = Plugs(self.near_end)
         self.clip: tuple[str, str] | None = None
@@ -107,7 +113,7 @@ class Harness:
 
     def terminals(self, prefix: str = "") -> list[str]:
         """Names a meter's probe can touch, optionally of one joint only (`J5`, or `IO`)."""
-        names = [*RAILS, *(f"CARD.{place}" for place in self.near_end), *self.near_end]
+        names = [*RAILS, STOP_INPUT, *(f"CARD.{place}" for place in self.near_end), *self.near_end]
         names += [end for end in map(self._end, self.near_end) if end.startswith(LOOSE)]
         if not prefix:
             return names
@@ -123,7 +129,7 @@ class Harness:
 
         Raises `UnknownTerminal` with the nearest name.
         """
-        if terminal in RAILS or terminal in self.near_end:
+        if terminal in RAILS or terminal in self.near_end or terminal == STOP_INPUT:
             return terminal
         place = terminal.removeprefix("CARD.")
         if terminal.startswith("CARD.") and place in self.near_end:
@@ -159,8 +165,24 @@ class Harness:
         return sources
 
     def set_motor_supply(self, on: bool) -> None:
-        """Close or open the 24 V supply switch."""
-        self.motor_supply = on
+        """Close or open the 24 V supply's contactor. It cannot close while STOP is pressed."""
+        self.motor_supply = on and not self.stop_pressed
+        self._settle()
+
+    @property
+    def stop_pressed(self) -> bool:
+        """Whether the STOP button is in."""
+        return self.settings["STOP"] == 1
+
+    def press_stop(self, pressed: bool) -> None:
+        """Push the STOP button in, or pull it out.
+
+        One contact is in the line of the contactor that switches the 24 V supply, so that the
+        contactor falls out; it stays out until somebody switches the supply on again.
+        """
+        self.settings["STOP"] = int(pressed)
+        if pressed:
+            self.motor_supply = False
         self._settle()
 
     def set_main_supply(self, on: bool) -> None:
@@ -239,9 +261,11 @@ class Harness:
         links.extend(self.parts.bridges)
         if self.clip is not None:
             links.append((self.node(self.clip[0]), self.node(self.clip[1]), TEST_OHM))
+        links.append((STOP_INPUT, GROUND, _STOP_PULL_OHM))
         leds: list[Led] = []
-        choices: list[Choice] = []
-        injections: list[tuple[str, float]] = []
+        closed = (STOP_INPUT, GROUND, self.scene.switch.closed_ohm)
+        choices = [Choice("STOP", ([closed], []))]
+        injections = [(STOP_INPUT, _LOGIC_V / _STOP_PULL_OHM)]  # the pull-up, as its equivalent
         fixed: list[str] = []
         for joint in self.scene.joint:
             self._add_card(joint, links, choices, injections)

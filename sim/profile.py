@@ -105,6 +105,15 @@ def run(start: int, rate: float, acceleration: float, first: int | None = None) 
     return Profile(start, segments, None, 0.0, first)
 
 
+def change(profile: Profile, tick: int, rate: float, acceleration: float) -> Profile:
+    """A run from `tick` on when it climbs or slows to another rate, and goes on without end."""
+    distance, present, _ = profile.at(tick)
+    ramp_s = abs(rate - present) / acceleration
+    cruise = (ramp_s, distance + (present + rate) / 2 * ramp_s, rate, 0.0)
+    ramp = (0.0, distance, present, acceleration if rate > present else -acceleration)
+    return Profile(tick, [ramp, cruise] if ramp_s else [cruise], None, 0.0, profile.first)
+
+
 def stop(profile: Profile, tick: int, acceleration: float) -> Profile:
     """What is left of `profile` from `tick` on when it slows down to rest.
 

@@ -25,7 +25,7 @@ from .encoder import Counter
 from .gauges import Gauges
 from .gripper import Gripper
 from .hands import Hands
-from .harness import Harness, Solved, input_pins
+from .harness import STOP_INPUT, Harness, Solved, input_pins
 from .individual import Individual, draw_individual, draw_scene, drawn_figures
 from .io_card import IoCard
 from .io_harness import SERVO
@@ -126,7 +126,9 @@ class Rig:
         self._card_fed = True
         self._levels = [0] * len(scene.joint)
         self._in_transit = [False] * len(scene.joint)
-        self.card = Card(self, len(scene.joint), scene.card.direction_lead_s)
+        self.card = Card(
+            self, len(scene.joint), scene.card.direction_lead_s, scene.card.counter_bits
+        )
         self.io = None if scene.io is None else IoCard(self, scene.io)
         self.gripper = None
         if self.io is not None and scene.gripper is not None:
@@ -246,13 +248,13 @@ class Rig:
             self.trace.edge(name, level)
             self.set_contact(name, level)
 
-    def read_count(self, axis: int) -> int:
-        """A joint's counter now."""
-        return self.counting.read(axis)
+    def read_counts(self, axes: Sequence[int]) -> list[int]:
+        """Joints' counters now."""
+        return self.counting.read(axes)
 
     def preset_count(self, axis: int, value: int) -> None:
         """Load a joint's counter."""
-        self.counters[axis].count += value - self.read_count(axis)
+        self.counters[axis].count += value - self.read_counts([axis])[0]
 
     def watch_index(self, axis: int, on: bool) -> None:
         """Tell the card of a joint's next index, or no more."""
@@ -363,10 +365,15 @@ class Rig:
         self.driving.fit()
         for island in self.harness.circuit.islands:
             self._refresh(island)
+        low = self.harness.circuit.known_v[0] < self.scene.drive.undervoltage_v
+        if low != self.card.supply_low:
+            self.card.motor_supply(bool(low))
         self._watch_card_supply()
         self.trace.solved()
 
     def _refresh(self, island: Island) -> None:
+        if STOP_INPUT in island.index:
+            self._follow_stop()
         pins = [pin for pin in island.nodes if pin in self.pins]
         for number, joint in enumerate(self.scene.joint):
             switch_pin, *channels = input_pins(joint.name)
@@ -409,6 +416,20 @@ class Rig:
         pin.drive(self.now, solved.volt(name), ohm, shared)
         self.follow_pin(name, lambda level: self._switch_edge(number, level))
         self._switch_edge(number, pin.level)
+
+    def _follow_stop(self) -> None:
+        """Let the card's stop input follow its circuit; between the thresholds it stays."""
+        volts = self.harness.look(STOP_INPUT).volt(STOP_INPUT)
+        limit = self.scene.card.input_low_v if self.card.stop_open else self.scene.card.input_high_v
+        is_open = bool(volts > limit)
+        if is_open != self.card.stop_open:
+            self.card.stop_circuit(is_open)
+
+    def set_stop(self, pressed: bool) -> None:
+        """A person pushes the STOP button in, or pulls it out."""
+        self.catch_up()
+        self.harness.press_stop(pressed)
+        self._refresh_all()
 
     def _switch_edge(self, number: int, level: int) -> None:
         if self._levels[number] == level:

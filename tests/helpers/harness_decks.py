@@ -98,7 +98,7 @@ class Loom:
                 for pin in self._pins(one):
                     twin = pin.replace(one.split(".")[0], other.split(".")[0])
                     self.end[pin], self.end[twin] = twin, pin
-            case "join":
+            case "soaked":
                 self.bridges += [(f"{one}.COM", f"{one}.{throw}", 0.05) for throw in ("NC", "NO")]
             case "worn":
                 self.contact_ohm[one.split(".")[0]] += 1000.0
@@ -155,6 +155,7 @@ def live_deck(loom: Loom) -> list[str]:
         for throw in ("NC", "NO"):
             name = f"r{node(joint.name)}_{throw.lower()}"
             deck.append(switched(name, f"{joint.name}.SW.COM", f"{joint.name}.SW.{throw}"))
+    deck += STOP_INPUT
     deck += _second_card()
     deck += _gripper()
     return [*deck, ".option rshunt=1e13 reltol=1e-6", ".end"]
@@ -197,6 +198,14 @@ def pot_ohm(turn: int) -> tuple[float, float]:
     """From the wiper to the 0 V end and to the 5 V end."""
     low = GRIPPER.pot_ohm * turn / GRIPPER.pot_turns
     return GRIPPER.pot_end_ohm + low, GRIPPER.pot_end_ohm + GRIPPER.pot_ohm - low
+
+
+STOP_INPUT = [
+    f"rstop card_stop 0 {SCENE.switch.closed_ohm!r}",
+    "rstop_pull card_stop 0 4700",
+    f"istop 0 card_stop {3.3 / 4700!r}",
+]
+"""The contact of a STOP button that is out, and the card's pull-up of 4.7 kohm to 3.3 V."""
 
 
 def _outputs(joint: Joint) -> Iterator[str]:

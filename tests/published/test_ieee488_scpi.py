@@ -2,7 +2,7 @@
 
 T: the SCPI error chapter in the public repository yaochein/PEL3000, `parser/scpi/scpiMessage.h`.
 K2000: Keithley 2000 user manual; K6517: Keithley 6517A manual, page 3-23; K2001: Keithley 2001.
-MP: Keysight MP4300 service guide, page 152. N3301: Keysight N3301A, page 18.
+MP: Keysight MP4300 service guide, page 152 (overflow). N3301: Keysight N3301A, page 18.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ from collections.abc import Iterator
 
 import pytest
 
+from dryrig.protocol import words_homing
 from dryrig.protocol.dialect import ScpiDialect
 from dryrig.protocol.headers import accepted, short_form, spelling, split_header
 from dryrig.protocol.station import ROLES, Station
@@ -38,6 +39,7 @@ TEXTS = {
     -134: "Suffix too long",
     -138: "Suffix not allowed",
     -141: "Invalid character data",
+    -144: "Character data too long",
     -148: "Character data not allowed",
     -151: "Invalid string data",
     -158: "String data not allowed",
@@ -45,6 +47,7 @@ TEXTS = {
     -171: "Invalid expression",
     -178: "Expression data not allowed",
     -200: "Execution error",
+    -211: "Trigger ignored",
     -220: "Parameter error",
     -221: "Settings conflict",
     -222: "Data out of range",
@@ -111,6 +114,51 @@ def test_register_bits() -> None:
         "MSS": 6,
         "OPERATION": 7,
     }
+
+
+def test_bits_of_the_scpi_registers() -> None:
+    """OPERation: Xantrex XDC manual, table 4.9 (5 waiting for trigger, 8 to 12 the designer's).
+    QUEStionable: value from memory (0 voltage, 9 to 12 the designer's).
+    """
+    assert words_homing.WAITING == 1 << 5
+    assert {words_homing.MOVING, words_homing.ARMED} <= {1 << bit for bit in range(8, 13)}
+    assert words_homing.LOW_VOLTS == 1 << 0
+    assert {words_homing.FOLLOWING, words_homing.STOP_OPEN} <= {1 << bit for bit in range(9, 13)}
+
+
+def test_preset_of_the_scpi_registers() -> None:
+    """Keysight AC6800B guide, page 152: rises only, nothing enabled; no event register and no
+    error is touched. Rohde & Schwarz CMU 200 help: the filter for rises is 32767.
+    """
+    status = Status()
+    status.post(-222)
+    for group in (status.operation, status.questionable):
+        group.enable, group.rises, group.falls = 7, 0, 5
+        group.events = 3
+        group.preset()
+        assert (group.enable, group.rises, group.falls, group.events) == (0, 32767, 0, 3)
+    assert (int(status.events), status.error_count) == (Event.PON | Event.EXE, 1)
+
+
+def test_summaries_of_the_scpi_registers() -> None:
+    """Keysight Truevolt help: bit 3 questionable, bit 7 operation; reading or *CLS clears."""
+    status = Status()
+    status.operation.enable, status.questionable.enable = 16, 2
+    status.operation.sense(16)
+    assert status.status_byte(message_available=False) == 128
+    status.questionable.sense(2)
+    assert status.status_byte(message_available=False) == 128 + 8
+    assert status.operation.take_events() == 16
+    assert status.status_byte(message_available=False) == 8
+    status.clear()
+    assert status.status_byte(message_available=False) == 0
+    assert (status.operation.condition, status.questionable.enable) == (16, 2)
+
+
+def test_trigger_with_nothing_to_start(card: ScpiDialect) -> None:
+    """T, -211: *TRG was received and recognised but ignored."""
+    card.receive(b"*CLS;*TRG\n")
+    assert card.receive(b"SYST:ERR?\n").startswith(b'-211,"Trigger ignored;')
 
 
 def test_overflow_replaces_the_last_entry() -> None:
@@ -188,7 +236,13 @@ MANDATED = [
     *("*CLS", "*ESE", "*ESE?", "*ESR?", "*IDN?", "*OPC", "*OPC?"),
     *("*RST", "*SRE", "*SRE?", "*STB?", "*TST?", "*WAI"),
 ]
-REQUIRED = ["SYSTem:ERRor[:NEXT]?", "SYSTem:VERSion?"]
+REQUIRED = [
+    *("SYSTem:ERRor[:NEXT]?", "SYSTem:VERSion?", "STATus:PRESet"),
+    *("STATus:OPERation[:EVENt]?", "STATus:OPERation:CONDition?"),
+    *("STATus:OPERation:ENABle", "STATus:OPERation:ENABle?"),
+    *("STATus:QUEStionable[:EVENt]?", "STATus:QUEStionable:CONDition?"),
+    *("STATus:QUEStionable:ENABle", "STATus:QUEStionable:ENABle?"),
+]
 
 
 @pytest.mark.parametrize("role", list(ROLES))

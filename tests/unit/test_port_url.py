@@ -33,11 +33,13 @@ def test_what_is_left_out_and_what_is_a_path() -> None:
     [
         (
             "sed=3",
-            "'sed=3': expected seed=, rig=, port=, fault=, start=, grammar= (did you mean 'seed'?)",
+            "'sed=3': expected seed=, rig=, port=, fault=, start=, baud=, grammar= "
+            "(did you mean 'seed'?)",
         ),
         (
             "seed",
-            "'seed': expected seed=, rig=, port=, fault=, start=, grammar= (did you mean 'seed'?)",
+            "'seed': expected seed=, rig=, port=, fault=, start=, baud=, grammar= "
+            "(did you mean 'seed'?)",
         ),
         ("seed=-1", "seed=-1: expected a whole number, 0 or more"),
         ("seed=1&seed=2", "seed= is given twice"),
