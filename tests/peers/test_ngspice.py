@@ -202,7 +202,8 @@ def test_an_encoder_that_lost_its_ground_pulls_both_channels_up(tmp_path: Path) 
 def ohms_deck(harness: Harness, bridge_ohm: float) -> list[str]:
     """J5's switch at rest, its input leaking to the 5 V rail, all supplies off; 1 A in at the pin.
 
-    Over the rail the current finds the six encoders, each behind its own two supply wires.
+    Over the rail the current finds the six encoders, each behind its own two supply wires, and the
+    gripper's idle servo and potentiometer (its wiper ends in 1 Mohm, which is left out).
     """
     ohm = harness.parts.ohm
     deck = [
@@ -219,7 +220,15 @@ def ohms_deck(harness: Harness, bridge_ohm: float) -> list[str]:
             f"Rload{n} plus{n} minus{n} {SCENE.supplies.v5.volts / SCENE.encoder.supply_a!r}",
             f"Rm{n} minus{n} 0 {ohm[f'J{n}.ENC.0V']!r}",
         ]
-    return deck
+    gripper = SCENE.gripper
+    assert gripper is not None
+    return [
+        *deck,
+        f"Rio5 rail iop {ohm['IO.5V']!r}",
+        f"Rservo iop iom {SCENE.supplies.v5.volts / gripper.idle_a!r}",
+        f"Rpot iop iom {gripper.pot_ohm + 2 * gripper.pot_end_ohm!r}",
+        f"Rio0 iom 0 {ohm['IO.0V']!r}",
+    ]
 
 
 @needs_ngspice

@@ -129,7 +129,7 @@ def test_serve_writes_its_trace_at_the_end(tmp_path: Path) -> None:
     with process:
         try:
             assert process.stdout is not None
-            for _ in range(3):
+            for _ in range(4):
                 process.stdout.readline()
             with serial.Serial(str(link), timeout=DEADLINE_S) as card:
                 card.write(b"DRIV:ENAB ON\nSTEP:MOVE 500,(@1)\n*OPC?\n")
