@@ -91,7 +91,7 @@ class Loom:
                 for pin in self._pins(one):
                     twin = pin.replace(one.split(".")[0], other.split(".")[0])
                     self.end[pin], self.end[twin] = twin, pin
-            case "join":
+            case "soaked":
                 self.bridges += [(f"{one}.COM", f"{one}.{throw}", 0.05) for throw in ("NC", "NO")]
             case "worn":
                 self.contact_ohm[one.split(".")[0]] += 1000.0
