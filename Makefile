@@ -17,7 +17,7 @@ help:
 	@echo "make demo    a rig with a hidden fault, found, repaired, homed (sets up by itself)"
 	@echo "make test    all tests (sets up by itself); ARGS='-k word' goes to pytest"
 	@echo "make check   lint, layout, strict types, import contracts, tests"
-	@echo "make speed   wall time against a bare physics loop"
+	@echo "make speed   wall time against a bare physics loop and a bare wire"
 	@echo "make lock    renew requirements*.lock (needs the network)"
 	@echo "make clean   remove .venv and everything built"
 
@@ -71,6 +71,7 @@ check: lint test
 
 speed: $(DEV)
 	$(BIN)/python tests/speed/homing.py
+	$(BIN)/python tests/speed/wire.py
 
 # `--universal` writes one lock for every Python from 3.11 up.
 lock: $(SETUP)

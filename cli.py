@@ -89,21 +89,57 @@ def serve(
     link: Annotated[Path | None, typer.Option(help="Link to the card's port.")] = None,
     hands_link: Annotated[Path | None, typer.Option(help="Link to the hands' port.")] = None,
     teacher_link: Annotated[Path | None, typer.Option(help="Link to the teacher's port.")] = None,
-    pace: Annotated[float, typer.Option(help="Rig seconds in a second.")] = 1.0,
+    io_link: Annotated[Path | None, typer.Option(help="Link to the second card's port.")] = None,
+    listen: Annotated[
+        str | None,
+        typer.Option(
+            metavar="[rfc2217://]HOST:PORT",
+            help="TCP instead of ptys: the card there, the others on the ports after it.",
+        ),
+    ] = None,
+    hands_listen: Annotated[
+        str | None, typer.Option(metavar="ADDRESS", help="TCP address of the hands' port.")
+    ] = None,
+    teacher_listen: Annotated[
+        str | None, typer.Option(metavar="ADDRESS", help="TCP address of the teacher's port.")
+    ] = None,
+    io_listen: Annotated[
+        str | None, typer.Option(metavar="ADDRESS", help="TCP address of the second card's port.")
+    ] = None,
+    pace: Annotated[float | None, typer.Option(help="Rig seconds in a second.")] = None,
+    lockstep: Annotated[
+        bool, typer.Option("--lockstep", help="Bytes alone move rig time, no clock does.")
+    ] = False,
+    baud: Annotated[
+        int | None,
+        typer.Option(help="Bytes on the card's line take their time; the host must be at it too."),
+    ] = None,
+    response: Annotated[
+        float, typer.Option(help="With --baud: seconds before the card begins a reply.")
+    ] = 0.0,
     trace: Annotated[
         Path | None,
         typer.Option(metavar="FILE", help="Trace to a .vcd or .csv, written at the end."),
     ] = None,
-    record: Annotated[
+    log: Annotated[
         Path | None,
-        typer.Option(metavar="FILE", help="Run file for `dryrig replay`, written at the end."),
+        typer.Option(
+            metavar="FILE", help="All bytes with their rig times; `dryrig replay` does them again."
+        ),
     ] = None,
     grammar: Annotated[
         str | None,
         typer.Option(metavar="NAME", help="The card's: scpi, modbus, or your module:Class."),
     ] = None,
 ) -> None:
-    """Serve an arm on serial ports until Ctrl-C."""
+    """Serve an arm on serial ports until Ctrl-C.
+
+    An address is PORT or HOST:PORT (port 0: any free one), spoken to as socket:// or rfc2217://.
+    """
+    if lockstep and pace is not None:
+        _fail("--pace and --lockstep: in lockstep no clock sets a pace; leave one out")
+    if response and baud is None:
+        _fail("--response: only a line with a rate takes time; give --baud too")
     from .protocol.served import serve as serve_rig
 
     try:
@@ -114,9 +150,17 @@ def serve(
             link=link,
             hands_link=hands_link,
             teacher_link=teacher_link,
-            pace=pace,
+            io_link=io_link,
+            listen=listen,
+            hands_listen=hands_listen,
+            teacher_listen=teacher_listen,
+            io_listen=io_listen,
+            pace=1.0 if pace is None else pace,
+            lockstep=lockstep,
+            baud=baud,
+            response_s=response,
             trace=trace,
-            record=record,
+            log=log,
             grammar=grammar,
         )
     except DryrigError as error:
@@ -274,7 +318,7 @@ def drill(
 
 @app.command()
 def replay(
-    file: Annotated[Path, typer.Argument(metavar="FILE", help="From `dryrig serve --record`.")],
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="From `dryrig serve --log`.")],
     grammar: Annotated[
         str | None,
         typer.Option(metavar="NAME", help="Yes to a module:Class that the run needs."),

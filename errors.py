@@ -10,6 +10,7 @@ DryrigError
  +-- HandBusy (RuntimeError)      a hand told to act while it acts
  +-- StopPressed (RuntimeError)   power asked for while the STOP button is in
  +-- LiveCircuit (RuntimeError)   ohms asked of a circuit that is not dead
+ +-- NoRoom (ValueError)          an object that does not fit between the fingers
 """
 
 from __future__ import annotations
@@ -59,6 +60,10 @@ class StopPressed(DryrigError, RuntimeError):
 
 class LiveCircuit(DryrigError, RuntimeError):
     """Ohms were asked of a circuit that is not dead."""
+
+
+class NoRoom(DryrigError, ValueError):
+    """An object does not fit between the gripper's fingers."""
 
 
 def nearest(name: str, names: Iterable[str]) -> str:

@@ -117,6 +117,8 @@ def faults_of(scene: Scene, level: int) -> Iterator[str]:
             continue
         if kind not in kinds or any(place.endswith(_UNSEEN) for place in places):
             continue
+        if not joints_of(fault):
+            continue  # the second card's cable: a customer's program does not use it
         if kind == "short" and any(place.startswith("RAIL.") for place in places):
             continue
         if kind in LATENT and kind == "resist" and ".SW." not in fault:

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from ..faults import KINDS
-from ..faults.kind import OPEN_OHM, plug_of
+from ..faults.kind import OPEN_OHM
+from ..faults.kinds import plug_of
 from ..scenes import Scene
 from ..sim.parts import PARAMETERS, Parts
 from .drill_cases import Case, plain

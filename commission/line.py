@@ -51,9 +51,12 @@ class Line:
         Raises PortError when it cannot be opened.
         """
         try:
-            port = serial.serial_for_url(
-                where, baudrate=BAUD, timeout=timeout_s, write_timeout=WRITE_TIMEOUT_S
-            )
+            try:
+                port = serial.serial_for_url(
+                    where, baudrate=BAUD, timeout=timeout_s, write_timeout=WRITE_TIMEOUT_S
+                )
+            except NotImplementedError:  # pyserial's rfc2217:// knows no write time-out
+                port = serial.serial_for_url(where, baudrate=BAUD, timeout=timeout_s)
         except (OSError, ValueError) as error:
             raise PortError(
                 f"cannot open the {who} port {where!r}: {error}. Is the path right, and is the "

@@ -83,8 +83,8 @@ def _listed(kind: Kind, scene: Scene) -> Iterator[str]:
     else:
         yield from (f"{one}/{other}" for one, other in _within_plugs(scene))
     if kind.where == "node":
-        for place in conductors(scene):
-            start = f"RAIL.{scene.harness.wires[place.partition('.')[2]].from_}"
+        for place, (wire, _) in scene.conductors().items():
+            start = f"RAIL.{wire.from_}"
             yield from (f"{place}/{rail}" for rail in RAILS if rail != start)
         yield from (f"{one}/{other}" for one, other in itertools.combinations(RAILS, 2))
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from ..sim.parts import Parts
+from ..sim.plugs import plug_of
 from .gates import Parameter
 from .line import Filter
 
@@ -61,16 +62,6 @@ def short(parts: Parts, places: tuple[str, ...], values: Mapping[str, float]) ->
 def swap(parts: Parts, places: tuple[str, ...], values: Mapping[str, float]) -> None:
     """Exchange the far ends of two conductors."""
     parts.permute(*places)
-
-
-def plug_of(conductor: str) -> str:
-    """The plug at the part in which a conductor ends: `J5.SW` for `J5.SW.COM`.
-
-    That of the drive's inputs (`J5.DIR`) is `J5.INPUTS`.
-    """
-    joint, _, wire = conductor.partition(".")
-    part, dot, _ = wire.partition(".")
-    return f"{joint}.{part if dot else 'INPUTS'}"
 
 
 def _pins(parts: Parts, plug: str) -> list[str]:

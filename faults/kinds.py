@@ -8,8 +8,9 @@ source; the fault models named are those of ISO 13849-2:2012 annex D and IEC 615
 
 from __future__ import annotations
 
+from ..sim.plugs import plug_of
 from . import kinds_card, kinds_harness, kinds_line, kinds_motion, kinds_sensing
-from .kind import Kind, plug_of
+from .kind import Kind
 
 __all__ = ["KINDS", "Kind", "plug_of"]
 

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from ..scenes import WIRES, Scene
+from ..scenes import IO, Scene
 from ..sim.circuit import GROUND, RAILS
 from ..sim.parts import INPUTS, OUTPUTS
-from .kind import Kind, plug_of
+from ..sim.plugs import plug_of
+from .kind import Kind
 
 LINE = "LINE"
 
@@ -20,9 +21,12 @@ def part_at(place: str) -> str:
     """What stands at a place.
 
     `INPUTS`, `DRIVE`, `MOTOR`, `ENC`, `SW` for conductors and plugs of it, or `GEAR`, `COUPLING`,
-    `BRAKE`, `COUNTER`; `CARD` (its pins too), `TOOL`, `RAIL`, `LINE`.
+    `BRAKE`, `COUNTER`; `CARD` (its pins too), `TOOL`, `RAIL`, `LINE`; `IO` for the
+    second card's cable.
     """
     first, dot, rest = place.partition(".")
+    if first == IO:
+        return IO
     if first in ("CARD", "RAIL") or not dot:
         return first
     known = ("DRIVE", "MOTOR", "ENC", "SW", "COUPLING", "GEAR", "BRAKE", "COUNTER")
@@ -31,8 +35,8 @@ def part_at(place: str) -> str:
 
 
 def conductors(scene: Scene) -> list[str]:
-    """Every conductor, joint by joint."""
-    return [f"{joint.name}.{wire}" for joint in scene.joint for wire in WIRES]
+    """Every conductor, joint by joint, then those of the second card."""
+    return list(scene.conductors())
 
 
 def plugs(scene: Scene) -> list[str]:
@@ -63,10 +67,18 @@ def _of_sort(sort: str, scene: Scene) -> list[str]:
         case "CARD" | "TOOL":
             return [sort]
         case "INPUT":
-            return [f"CARD.{name}.{pin}" for name in names for pin in INPUTS]
+            pins = [f"{name}.{pin}" for name in names for pin in INPUTS]
+            return [f"CARD.{pin}" for pin in (*pins, *_io(scene, "DI"))]
         case "PIN":
-            return [f"CARD.{name}.{pin}" for name in names for pin in (*OUTPUTS, *INPUTS)]
+            pins = [f"{name}.{pin}" for name in names for pin in (*OUTPUTS, *INPUTS)]
+            return [f"CARD.{pin}" for pin in (*pins, *_io(scene, "SERVO", "DO", "DI"))]
         case "BRAKE":
             return [f"{joint.name}.BRAKE" for joint in scene.joint if joint.brake_n_m]
         case _:
             return [f"{name}.{sort}" for name in names]
+
+
+def _io(scene: Scene, *sorts: str) -> list[str]:
+    """Conductors of the second card by what their names begin with."""
+    starts = tuple(f"{IO}.{sort}" for sort in sorts)
+    return [place for place in conductors(scene) if place.startswith(starts)]

@@ -29,7 +29,7 @@ for name in sys.argv[1:]:
 
 
 def random_run(scene: str | Path, seed: int, actions: int = 20) -> str:
-    """The text of a run file: a random arm, sometimes faulty, used at random by card and hands.
+    """The text of a run file: a random arm, sometimes faulty, used at random by cards and hands.
 
     Raises SceneError.
     """
@@ -42,9 +42,10 @@ def random_run(scene: str | Path, seed: int, actions: int = 20) -> str:
             port.connect()
         for _ in range(actions):
             station.rig.advance(station.rig.now + draw.randrange(_LONGEST_TICKS))
-            role = draw.choice(("card", "card", "card", "hands"))
-            words = _card_words if role == "card" else _hand_words
-            station.ports[role].write(words(draw, station).encode() + b"\n")
+            role = draw.choice(("card", "card", "card", "hands", "io"))
+            words = _WORDS[role] if role in station.ports else _card_words
+            port = station.ports.get(role, station.ports["card"])
+            port.write(words(draw, station).encode() + b"\n")
         station.rig.advance(station.rig.now + _LONGEST_TICKS)
         return recorder.text()
 
@@ -83,6 +84,7 @@ def _hand_words(draw: random.Random, station: Station) -> str:
             f"PRES {axis}",
             f"REL {axis}",
             f"FEEL? {axis}",
+            f"GRIP:OBJ {draw.randint(0, 40)};GAP?;FEEL?;LAMP?",
             f"LOOK? {axis};:LEV? {axis}",
             f'MEAS:VOLT? "{draw.choice(terminals)}","{draw.choice(terminals)}"',
             f'MEAS:VOLT:AC? "{draw.choice(terminals)}","{draw.choice(terminals)}"',
@@ -93,6 +95,21 @@ def _hand_words(draw: random.Random, station: Station) -> str:
             f'PLUG {draw.choice(("IN", "OUT"))},"{draw.choice(station.rig.harness.plugs.names)}"',
         )
     )
+
+
+def _io_words(draw: random.Random, station: Station) -> str:
+    return draw.choice(
+        (
+            f"SERV:WIDT {draw.randint(500, 2500)} US",
+            f"SERV:ENAB {draw.choice(('ON', 'ON', 'OFF'))}",
+            f"OUTP:LEV {draw.choice(('ON', 'OFF'))}",
+            "INP:LEV?;:ANAL:VOLT?",
+            "WAIT? 0.3",
+        )
+    )
+
+
+_WORDS = {"card": _card_words, "hands": _hand_words, "io": _io_words}
 
 
 def check_determinism(scene: str | Path = "heron", *, runs: int = 5, seed: int = 0) -> None:

@@ -12,6 +12,7 @@ from ..errors import (
     FaultError,
     HandBusy,
     LiveCircuit,
+    NoRoom,
     StopPressed,
     UnknownPlug,
     UnknownTerminal,
@@ -241,7 +242,7 @@ class ScpiDialect(Dialect):
             if error.is_command_error:
                 self._units.clear()
             return
-        except (CardBusy, HandBusy, LiveCircuit, StopPressed) as error:
+        except (CardBusy, HandBusy, LiveCircuit, NoRoom, StopPressed) as error:
             self.status.post(-221, str(error))
             return
         except (FaultError, UnknownPlug, UnknownTerminal) as error:

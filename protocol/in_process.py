@@ -31,8 +31,9 @@ class Serial(SerialBase):
 
     Every call costs 100 us of rig time. A read runs the rig to the earlier of its one deadline
     and the last byte asked for; with `timeout=None` it raises SerialException as soon as nothing
-    can come any more. One thread at a time. Line settings are accepted and mean nothing yet;
-    CTS, DSR and CD always read true, RI false. There is no file descriptor.
+    can come any more. One thread at a time. With `baud=` in the address bytes take their time on
+    the card's line, and the baud rate must be the card's; other line settings are accepted and mean
+    nothing. CTS, DSR and CD always read true, RI false. There is no file descriptor.
     """
 
     _lease: Lease | None = None
@@ -47,6 +48,7 @@ class Serial(SerialBase):
             self._lease = Lease(parse_url(self.port))
         except DryrigError as error:
             raise SerialException(f"could not open port {self.port!r}: {error}") from None
+        self._lease.port.host_at(self.baudrate)
         self.is_open = True
 
     def close(self) -> None:
@@ -158,7 +160,7 @@ class Serial(SerialBase):
         return True
 
     def _reconfigure_port(self) -> None:
-        self._call()
+        self._call().host_at(self.baudrate)
 
     def _update_rts_state(self) -> None:
         self._call()

@@ -9,7 +9,8 @@ from ..errors import DryrigError
 from .again import begin_notes
 from .port import Port
 from .run_file import Notes
-from .station import Station
+from .station import Station, no_port
+from .uart import Uart
 from .url import Request
 
 
@@ -37,12 +38,13 @@ class Lease:
     """One port of a rig, held until `release`; the last release of a rig closes it.
 
     With no role it holds the rig and none of its ports. Raises LeaseError, WrongThread, SceneError,
-    FaultError or GrammarError.
+    UartError, FaultError or GrammarError.
     """
 
     def __init__(self, request: Request) -> None:
         shared = _named.get(request.rig) if request.rig is not None else None
         if shared is None:
+            uart = None if request.baud is None else Uart(request.baud)
             station = Station.build(
                 request.scene,
                 seed=request.seed or 0,
@@ -50,6 +52,7 @@ class Lease:
                 start_pose_deg=request.start_pose_deg,
                 card_dialect=request.grammar,
             )
+            station.ports["card"].uart = uart
             notes = begin_notes(station, request.scene, request.faults, request.start_pose_deg)
             shared = _Shared(station, request, notes)
             if request.rig is not None:
@@ -57,6 +60,11 @@ class Lease:
         else:
             _check_thread(shared)
             _check_join(shared, request)
+        if request.role and request.role not in shared.station.ports:
+            if not shared.held:
+                shared.station.close()
+                _named.pop(request.rig or "", None)
+            raise LeaseError(no_port(request.role, shared.station.rig.scene.name))
         shared.held.add(request.role)
         self._shared = shared
         self._role = request.role
@@ -124,6 +132,10 @@ def _check_join(shared: _Shared, request: Request) -> None:
         raise LeaseError(
             f"rig {name!r} runs already: fault= counts only for the port that opens it first; "
             "use the teacher port"
+        )
+    if request.baud not in (None, first.baud):
+        raise LeaseError(
+            f"rig {name!r} runs already: baud= counts only for the port that opens it first"
         )
     if request.grammar not in (None, first.grammar):
         raise LeaseError(

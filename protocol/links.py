@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
+from contextlib import suppress
 from pathlib import Path
 
 from ..errors import DryrigError
@@ -48,6 +49,11 @@ class Links:
             except OSError as error:
                 raise ServeError(f"{path}: cannot be used: {error.strerror}") from None
 
+    def add(self, role: str, path: Path) -> None:
+        """One link more, at a path that is known to be free."""
+        self._shown[role] = str(path)
+        self._paths[role] = path
+
     def make(self, role: str, device: str) -> str:
         """Link the role's path to `device`; the path as it was given, or the device."""
         path = self._paths.get(role)
@@ -61,6 +67,18 @@ class Links:
             raise ServeError(f"{path}: cannot be made: {error.strerror}") from None
         self._made[path] = device
         return self._shown[role]
+
+    def move(self, role: str, device: str) -> None:
+        """Let the role's link lead to another device, unless it has been put elsewhere."""
+        path = self._paths.get(role)
+        if path is None or path not in self._made:
+            return
+        new = path.with_name(f".{path.name}.{os.getpid()}")
+        with suppress(OSError):  # somebody has taken the link or its folder away
+            if os.readlink(path) == self._made[path]:
+                new.symlink_to(device)
+                new.replace(path)
+                self._made[path] = device
 
     def remove(self) -> None:
         """Remove the links made, unless someone has put something else there."""

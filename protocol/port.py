@@ -13,9 +13,10 @@ if TYPE_CHECKING:
     from ..faults.line import Line
     from ..sim.rig import Rig
     from .dialect import DialectFactory
+    from .uart import Uart
 
 LOG_LIMIT = 1024 * 1024
-ACTIONS = ("send", "connect", "hang_up", "lose_replies")
+ACTIONS = ("send", "connect", "hang_up", "lose_replies", "host_at")
 """What can be done to a port: its methods, and `send` for `write`."""
 
 
@@ -24,7 +25,8 @@ class Port:
 
     `received` holds the bytes a host has sent (the last MiB of them), `received_count` how many
     there were in all: a port nobody used has none. `line` gives what the line does to bytes both
-    ways at present, or None; bytes keep their order on it. The card's own port is dead while the
+    ways at present, or None; bytes keep their order on it. With a `uart` they take their time on it
+    too, and a host at another rate reads and writes garbage. The card's own port is dead while the
     card is in reset, and starts afresh with it.
     """
 
@@ -41,14 +43,16 @@ class Port:
         self.received_count = 0
         self.output = bytearray()
         self.tap: Callable[[str, str, bytes], None] | None = None
+        self.uart: Uart | None = None
+        self._host_baud: int | None = None
         self._line = line
         self._muted = False
         self._working = False
         self._attached = True
         self._sent: dict[Way, int] = {TO_CARD: 0, TO_HOST: 0}
         self._last: dict[Way, int] = {TO_CARD: 0, TO_HOST: 0}
-        self._under_way = 0
-        self._hosts = 0
+        self._under_way: dict[Way, int] = {TO_CARD: 0, TO_HOST: 0}
+        self._hosts = self._connects = 0
         self._restarts = rig.card.restarts
         self.dialect = factory(rig, self._wake_at)
         rig.listeners.append(self._poll)
@@ -56,21 +60,36 @@ class Port:
     @property
     def busy(self) -> bool:
         """True while a reply may come by itself: a command waits, or bytes are on the line."""
-        return self.dialect.busy or self._under_way > 0
+        return self.dialect.busy or self.on_the_line > 0
 
     @property
     def may_speak(self) -> bool:
         """True while bytes may come by themselves: such a reply, or lines for events."""
         return self.busy or self.dialect.may_speak
 
-    def _tell(self, what: str, data: bytes = b"") -> None:
+    @property
+    def on_the_line(self) -> int:
+        """How many pieces, with a `uart` how many bytes, have been sent and not yet arrived."""
+        return self._under_way[TO_CARD] + self._under_way[TO_HOST]
+
+    def host_at(self, baud: int | None) -> None:
+        """The host's end is set to that rate; None: to the card's."""
+        if self.uart is not None and baud != self._host_baud:
+            self.note("host_at", str(baud or self.uart.baud).encode())
+            self._host_baud = baud
+
+    def note(self, what: str, data: bytes = b"") -> None:
         """Let a recorder know what is done to the port, or comes out of it (`reply`)."""
         if self.tap is not None:
             self.tap(self.role, what, data)
 
     def write(self, data: bytes) -> None:
         """Bytes from the host, at the rig's time now."""
-        self._tell("send", data)
+        self.note("send", data)
+        self.receive(data)
+
+    def receive(self, data: bytes) -> None:
+        """The same without letting a recorder know, for who has told it already."""
         self.received += data
         self.received_count += len(data)
         if len(self.received) > 2 * LOG_LIMIT:
@@ -85,8 +104,12 @@ class Port:
 
     def connect(self) -> None:
         """A host is on the line, and finds it clean."""
-        self._tell("connect")
+        self.note("connect")
         self._hosts += 1
+        self._connects += 1
+        self._host_baud = None
+        self._last = {TO_CARD: self.rig.now, TO_HOST: self.rig.now}
+        self._under_way = {TO_CARD: 0, TO_HOST: 0}
         if self.role == "card" and self.rig.harness.parts.parameter("CARD", "open_resets"):
             self.rig.card.restart(self.rig.card.alive)
             self._notice_restart()
@@ -96,15 +119,16 @@ class Port:
 
     def lose_replies(self) -> None:
         """Throw the replies away, since the host goes on sending without reading them."""
-        self._tell("lose_replies")
+        self.note("lose_replies")
         self.output.clear()
         self.dialect.replies_lost()
 
     def hang_up(self) -> None:
         """The host has gone: what it sent whole is still carried out, replies are dropped."""
-        self._tell("hang_up")
+        self.note("hang_up")
         self.output.clear()
         self._hosts += 1
+        self._under_way[TO_HOST] = 0
         self._muted = True
 
     def detach(self) -> None:
@@ -137,30 +161,46 @@ class Port:
         finally:
             self._working = False
         if reply and not self._muted:
-            self._tell("reply", reply)
+            self.note("reply", reply)
             self._carry(reply, TO_HOST)
 
     def _carry(self, data: bytes, way: Way) -> None:
         """Let the line carry bytes: at once, unless it delays them or others are on their way."""
-        now, line = self.rig.now, self._line() if self._line is not None else None
+        now, line, uart = self.rig.now, self._line() if self._line is not None else None, self.uart
         first = self._sent[way]
         self._sent[way] += len(data)
-        if line is None and self._last[way] <= now:
+        if line is None and uart is None and self._last[way] <= now:
             self._arrive(data, way)
             return
         carried = [LineByte(now, value, way, f"{first + n}") for n, value in enumerate(data)]
-        for tick, burst in groupby(carried if line is None else line(carried), lambda b: b.tick):
-            arrival = self._last[way] = max(tick, self._last[way], now)
-            come = bytes(byte.value for byte in burst)
-            if arrival == now:
-                self._arrive(come, way)
-            else:
-                self._under_way += 1
-                self.rig.at(arrival, partial(self._arrive_later, come, way, self._hosts))
+        if uart is not None:
+            carried = uart.heard(carried, self._host_baud)
+        if line is not None:
+            carried = line(carried)
+        if uart is None:
+            for tick, burst in groupby(carried, lambda byte: byte.tick):
+                self._send(bytes(byte.value for byte in burst), way, tick, 0)
+            return
+        taken = uart.byte_ticks(self._host_baud if way == TO_CARD else None)
+        for byte in carried:
+            self._send(bytes((byte.value,)), way, byte.tick, taken)
 
-    def _arrive_later(self, data: bytes, way: Way, hosts: int) -> None:
-        self._under_way -= 1
-        if self._attached and (way == TO_CARD or hosts == self._hosts):
+    def _send(self, data: bytes, way: Way, tick: int, taken: int) -> None:
+        """Let bytes arrive `taken` ticks after `tick`, or after those before them."""
+        arrival = self._last[way] = max(tick, self._last[way], self.rig.now) + taken
+        if arrival == self.rig.now:
+            self._arrive(data, way)
+            return
+        self._under_way[way] += 1
+        self.rig.at(arrival, partial(self._arrive_later, data, way, self._turns(way)))
+
+    def _turns(self, way: Way) -> int:
+        """A host's bytes arrive until another comes, a reply only while its host is there."""
+        return self._connects if way == TO_CARD else self._hosts
+
+    def _arrive_later(self, data: bytes, way: Way, turns: int) -> None:
+        if self._attached and turns == self._turns(way):
+            self._under_way[way] -= 1
             self._arrive(data, way)
 
     def _arrive(self, data: bytes, way: Way) -> None:

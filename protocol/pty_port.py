@@ -1,127 +1,151 @@
-"""One port of a rig on a pseudo terminal.
+"""One port of a rig on pseudo terminals: a fresh one for each program that comes.
 
-The slave side is not held open here, so that its last close is seen: the master then reports
-HUP. A terminal in that state must not be polled, which would spin. Whatever the last host changed
-or left unread is undone before the next one comes.
+What a program leaves in a terminal, its replies unread, its settings and half its line, is there
+for whoever opens that terminal next, and faster than anybody could clear it away. So the moment a
+program is seen on the terminal that `address` names, and before the first reply goes into it,
+`address` moves on to another one. Who comes while a program is still there joins it: both are
+heard, and both get the replies, as two programs on one serial line would.
+
+Two that follow each other faster than we look can still meet on one terminal. If the first has
+written, nobody can tell their bytes apart, and the second reads an end of file instead.
 """
 
 from __future__ import annotations
 
-import errno
-import os
-import select
-import termios
-import tty
-from collections.abc import Container
+from collections.abc import Callable, Container
 
+from .intake import AsTheyCome, Intake
+from .poller import READ, WRITE
 from .port import Port
+from .terminal import CHUNK, Terminal
 from .watch import Watch
-
-CHUNK = 4096
-OUTPUT_LIMIT = 64 * 1024
 
 
 class PtyPort:
-    """Carries bytes between a `Port` and a pty; never blocks.
+    """Carries bytes between a `Port` and its terminals; never blocks.
 
-    `path` is the device for a host to open. When 64 KiB of replies wait for a host that sends
-    more without reading, they are thrown away; otherwise both would wait for ever.
+    `address` is the device for a host to open, and `moved` is told whenever that changes.
     Raises OSError where there are no ptys.
     """
 
-    def __init__(self, port: Port) -> None:
+    def __init__(
+        self,
+        port: Port,
+        intake: Intake | None = None,
+        moved: Callable[[str], None] | None = None,
+    ) -> None:
         self.port = port
-        self.master, slave = os.openpty()
-        try:
-            tty.setraw(slave, termios.TCSANOW)
-            self.path = os.ttyname(slave)
-            os.set_blocking(self.master, False)
-        finally:
-            os.close(slave)
-        self.attached = False
-        self._watch = Watch(self.path)
-        self._probe = select.poll()
-        self._probe.register(self.master, select.POLLIN)
+        self._intake = AsTheyCome() if intake is None else intake
+        self._moved = moved
+        self._watch = Watch()
+        self._fresh = self._terminal()
+        self._held: list[Terminal] = []
         port.hang_up()
+
+    @property
+    def address(self) -> str:
+        """The device for the next host."""
+        return self._fresh.address
+
+    @property
+    def attached(self) -> bool:
+        """Whether a host is there."""
+        return bool(self._held)
 
     def wanted(self) -> list[tuple[int, int]]:
         """What to poll until there is something to do: file descriptors and events."""
-        polled = [] if self._watch.fd is None else [(self._watch.fd, select.POLLIN)]
-        if self.attached:
-            writing = select.POLLOUT if self.port.output else 0
-            polled.append((self.master, select.POLLIN | writing))
+        polled = [] if self._watch.fd is None else [(self._watch.fd, READ)]
+        events = READ if self._intake.ready(self.port) else 0
+        if self.port.output:
+            events |= WRITE
+        if events:
+            polled += [(terminal.master, events) for terminal in self._held]
         return polled
 
     def concerned(self, events: Container[int]) -> bool:
         """Whether a poll that gave `events` (file descriptors) leaves something to do here."""
         watch = self._watch.fd
-        return watch is None or watch in events or self.master in events
+        return watch is None or watch in events or any(each.master in events for each in self._held)
 
-    def turn(self) -> None:
-        """Do what can be done now: see hosts come and go, read once, write once."""
-        events = self._state()
-        left, alone = self._watch.take(not events & select.POLLHUP)
-        if left:
-            self._leave(drain=alone)
-            events = self._state()
-        if not self.attached and (events & select.POLLIN or not events & select.POLLHUP):
-            self.attached = True
-            self.port.connect()
-        if self.attached and events & select.POLLIN:
-            data = self._read()
-            if data is not None:
-                if len(self.port.output) >= OUTPUT_LIMIT:
-                    self.port.lose_replies()
-                self.port.write(data)
-        elif self.attached and events & select.POLLHUP:
-            self._leave(drain=False)
+    def turn(self, events: Container[int] | None = None) -> None:
+        """Do what can be done now: see hosts come and go, read once, write once.
+
+        Saves a look at who is there when a poll's `events` say that nothing happened to that.
+        """
+        watch = self._watch.fd
+        if events is None or watch is None or watch in events:
+            for terminal in tuple(self._held):
+                self._attend(terminal)
+            self._receive()
+        else:
+            for terminal in self._held:
+                if terminal.master in events and self._intake.ready(self.port):
+                    self._take(terminal)
         self.write()
 
     def write(self) -> None:
-        """Send as many replies as the terminal takes."""
+        """Send as many replies as the terminals take; of two, the slower one misses some."""
         output = self.port.output
-        if not output or not self.attached:
-            return
-        try:
-            sent = os.write(self.master, output[:CHUNK])
-        except BlockingIOError:
-            return
-        except OSError as error:
-            if error.errno != errno.EIO:
-                raise
-            return  # the host has left, which the next turn sees
-        del output[:sent]
+        if output and self._held:
+            piece = output[:CHUNK]
+            del output[: max(terminal.send(piece) for terminal in self._held)]
 
     def close(self) -> None:
-        """End the terminal; a host still there reads an end of file."""
+        """End the terminals; a host still there reads an end of file."""
+        for terminal in (self._fresh, *self._held):
+            terminal.close()
+        self._held.clear()
         self._watch.close()
-        os.close(self.master)
 
-    def _state(self) -> int:
-        return dict(self._probe.poll(0)).get(self.master, 0)
+    def _attend(self, terminal: Terminal) -> None:
+        """Read once from a terminal, and see whether its host has gone."""
+        seen = terminal.look()
+        if seen.left or not seen.held:
+            self._retire(terminal, drain=not seen.held or seen.alone)
+        elif seen.bytes_wait and self._intake.ready(self.port):
+            self._take(terminal)
 
-    def _read(self) -> bytes | None:
-        try:
-            return os.read(self.master, CHUNK)
-        except BlockingIOError:
-            return None
-        except OSError as error:
-            if error.errno != errno.EIO:
-                raise
-            return None  # nobody there and nothing left
+    def _terminal(self) -> Terminal:
+        uart = self.port.uart
+        return Terminal(self._watch, None if uart is None else uart.baud)
 
-    def _leave(self, *, drain: bool) -> None:
-        """The last host has gone. `drain` carries out what it sent and nobody has read yet."""
-        if not self.attached:
-            self.port.connect()  # it came unseen: its bytes do not continue another's
-        self.attached = False
-        self.port.hang_up()
-        while drain and (data := self._read()):
-            self.port.write(data)
-        slave = os.open(self.path, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
-        try:
-            tty.setraw(slave, termios.TCSANOW)
-            termios.tcflush(slave, termios.TCIFLUSH)
-        finally:
-            os.close(slave)
-        self._watch.take(not self._state() & select.POLLHUP)  # our own coming and going
+    def _take(self, terminal: Terminal) -> None:
+        """Read once."""
+        if self.port.uart is not None:
+            self.port.host_at(terminal.baud())
+        if data := terminal.read():
+            self._intake.feed(self.port, data)
+
+    def _retire(self, terminal: Terminal, *, drain: bool) -> None:
+        """Throw a terminal away; `drain` carries out what its host sent and nobody has read yet."""
+        self._held.remove(terminal)
+        if not self._held:
+            self.port.hang_up()
+        if drain:
+            self._drain(terminal)
+        terminal.close()
+
+    def _drain(self, terminal: Terminal) -> None:
+        while data := terminal.read():
+            self._intake.feed(self.port, data)
+
+    def _receive(self) -> None:
+        """See whether somebody has come."""
+        terminal = self._fresh
+        seen = terminal.look()
+        if not (seen.held or seen.bytes_wait or seen.left):
+            return
+        self._fresh = self._terminal()
+        if self._moved is not None:
+            self._moved(self._fresh.address)
+        terminal.serve()
+        # Who left before this one came can be seen to have left by now.
+        for other in tuple(self._held):
+            self._attend(other)
+        if not self._held:
+            self.port.connect()
+        self._held.append(terminal)
+        if not seen.held or (seen.left and seen.wrote):
+            self._retire(terminal, drain=not seen.held or seen.alone)
+        else:
+            self._attend(terminal)

@@ -47,7 +47,7 @@ class Command:
 
     `do` is the command form and `ask` the query form; each gets the session, the values of
     `takes` or `asks` (None where an optional one is missing), and the axes from 0 if `channels`
-    says so.
+    says so, of `count` channels in all.
     """
 
     header: str
@@ -59,6 +59,7 @@ class Command:
     channels: Channels = Channels.NONE
     replies: str = ""
     caution: str = ""
+    count: Callable[[ScpiDialect], int] = lambda session: session.axes
 
     def call(self, session: ScpiDialect, query: bool, data: str) -> Result:
         """Read the data elements and run the handler. Raises ScpiError."""
@@ -67,7 +68,7 @@ class Command:
             other = "no query form" if query else f"only a query form, {self.header}?"
             raise ScpiError(-113, f"{self.header} has {other}")
         elements = split_data(data)
-        axes = self._axes(elements, session.axes)
+        axes = self._axes(elements, self.count(session))
         if query and elements and (limit := self._limit(elements)) is not None:
             return limit
         values = self._values(self.asks if query else self.takes, elements)

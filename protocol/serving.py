@@ -1,30 +1,71 @@
-"""The loop of a served rig: rig time, three ptys, and when to end."""
+"""The loop of a served rig: rig time, three ports, and when to end."""
 
 from __future__ import annotations
 
-import select
-from collections.abc import Sequence
+from collections.abc import Callable, Container, Mapping, Sequence
 from contextlib import ExitStack, closing
+from functools import partial
 from pathlib import Path
+from typing import Protocol
 
 from ..sim.trace_files import check_path
+from .intake import AsTheyCome, Lockstep
 from .links import ServeError
+from .listen import Address
 from .pacer import Pacer
-from .pty_port import PtyPort
-from .run_file import Recorder
+from .poller import READ, Poller
+from .port import Port
+from .run_file import Log
 from .station import Station
+from .uart import LEAST_BAUD, Uart
 from .words_teacher import PACE_HIGH, PACE_LOW
 
 # How long to sleep at most: a command waits for rig time, something moves, nothing does.
-BUSY_MS = 1
-MOVING_MS = 5
-STILL_MS = 20
+BUSY_S = 0.001
+MOVING_S = 0.005
+STILL_S = 0.020
+# In lockstep nothing happens by itself.
+IDLE_S = 600.0
+
+
+class ServedPort(Protocol):
+    """Carries bytes between a port and whoever opens `address`; never blocks."""
+
+    port: Port
+
+    @property
+    def address(self) -> str:
+        """What the next host opens."""
+        ...
+
+    def wanted(self) -> list[tuple[int, int]]:
+        """What to poll until there is something to do: file descriptors and events."""
+        ...
+
+    def concerned(self, events: Container[int]) -> bool:
+        """Whether a poll that gave `events` (file descriptors) leaves something to do here."""
+        ...
+
+    def turn(self, events: Container[int]) -> None:
+        """Do what can be done now, after a poll that gave `events`."""
+        ...
+
+    def write(self) -> None:
+        """Send as many replies as can be sent now."""
+        ...
+
+    def close(self) -> None:
+        """End it."""
+        ...
 
 
 class Serving:
-    """A rig with a pty for each port, by role in `paths`; `run` answers them.
+    """A rig with a pty or a TCP address for each port, by role in `addresses`; `run` answers them.
 
-    Raises ServeError, SceneError, FaultError or GrammarError.
+    `listen` has the roles that get a TCP address; `moved` is told role and device when the device
+    of a pty changes; `uart` is the card's serial port. With `lockstep` bytes alone move rig time,
+    and `pace` means nothing. Raises ServeError, SceneError, FaultError or
+    GrammarError.
     """
 
     def __init__(
@@ -35,10 +76,16 @@ class Serving:
         *,
         pace: float,
         start_pose_deg: Sequence[float] | None = None,
+        listen: Mapping[str, Address] | None = None,
+        lockstep: bool = False,
+        moved: Callable[[str, str], None] | None = None,
+        uart: Uart | None = None,
         grammar: str | None = None,
     ) -> None:
         if not PACE_LOW <= pace <= PACE_HIGH:
             raise ServeError(f"pace {pace:g}: expected {PACE_LOW:g} to {PACE_HIGH:g}")
+        self._moved = moved
+        self._intake = Lockstep() if lockstep else AsTheyCome()
         with ExitStack() as stack:
             self._station = stack.enter_context(
                 Station.build(
@@ -50,15 +97,18 @@ class Serving:
                 )
             )
             self._station.pace = pace
-            self._ptys = [
-                stack.enter_context(closing(_open(self._station, role)))
+            self._station.lockstep = lockstep
+            self._station.ports["card"].uart = uart
+            self._poller = stack.enter_context(closing(Poller()))
+            self._served = [
+                stack.enter_context(closing(self._open(role, (listen or {}).get(role))))
                 for role in self._station.ports
             ]
-            self.paths = {pty.port.role: pty.path for pty in self._ptys}
+            self.addresses = {each.port.role: each.address for each in self._served}
             self._stack = stack.pop_all()
 
     def close(self) -> None:
-        """End the terminals and give the rig back."""
+        """End the ports and give the rig back."""
         self._stack.close()
 
     def start_trace(self, path: str | Path) -> Path:
@@ -71,50 +121,69 @@ class Serving:
         """Write the trace. Raises TraceError."""
         self._station.rig.trace.save(path)
 
-    def start_recording(
+    def start_log(
         self,
+        path: str | Path,
         scene: str | Path,
         faults: Sequence[str],
         start_pose_deg: Sequence[float] | None,
-    ) -> Recorder:
-        """Note all that is done to the ports from now on, for a run file."""
-        return Recorder(self._station, str(scene), faults, start_pose_deg)
+    ) -> Log:
+        """Write down all that goes in and out from now on. Raises RunFileError."""
+        return Log(path, self._station, str(scene), faults, start_pose_deg)
 
     def run(self, stop_fd: int) -> None:
-        """Answer the ports, at the station's pace, until `stop_fd` is readable."""
-        pacer = Pacer(self._station)
+        """Answer the ports until `stop_fd` is readable: at the station's pace, or in lockstep."""
+        pacer = None if self._station.lockstep else Pacer(self._station)
+        kept_up = True
         while True:
-            kept_up = pacer.catch_up()
-            for pty in self._ptys:
-                pty.write()
-            events = self._sleep(stop_fd, self._limit_ms() if kept_up else 0)
+            limit_s = IDLE_S
+            if pacer is not None:
+                limit_s = self._limit_s() if kept_up else 0.0
+            wanted = [(stop_fd, READ)]
+            for each in self._served:
+                each.write()
+                wanted += each.wanted()
+            events = self._poller.wait(wanted, limit_s)
             if stop_fd in events:
                 return
             # The bytes that woke us belong to now, not to the time we fell asleep.
-            pacer.catch_up()
-            for pty in self._ptys:
-                if pty.concerned(events):
-                    pty.turn()
+            if pacer is not None:
+                kept_up = pacer.catch_up()
+            for each in self._served:
+                if each.concerned(events):
+                    each.turn(events)
 
-    def _limit_ms(self) -> int:
-        if any(pty.port.busy for pty in self._ptys):
-            return BUSY_MS
-        return MOVING_MS if self._station.rig.pending() else STILL_MS
+    def _limit_s(self) -> float:
+        if any(each.port.busy for each in self._served):
+            return BUSY_S
+        return MOVING_S if self._station.rig.pending() else STILL_S
 
-    def _sleep(self, stop_fd: int, limit_ms: int) -> dict[int, int]:
-        poller = select.poll()
-        poller.register(stop_fd, select.POLLIN)
-        for pty in self._ptys:
-            for fd, wanted in pty.wanted():
-                poller.register(fd, wanted)
-        return dict(poller.poll(limit_ms))
+    def _open(self, role: str, where: Address | None) -> ServedPort:
+        port = self._station.ports[role]
+        if where is not None:
+            from .tcp_port import TcpPort
 
+            try:
+                return TcpPort(port, where, self._intake)
+            except OSError as error:
+                raise ServeError(
+                    f"{where}: the {role} port cannot listen there: {error.strerror}; "
+                    "give another port (0: any free one)"
+                ) from None
+        try:
+            from .pty_port import PtyPort
+            from .terminal import RATES
 
-def _open(station: Station, role: str) -> PtyPort:
-    try:
-        return PtyPort(station.ports[role])
-    except OSError as error:
-        raise ServeError(
-            f"no pseudo terminal for the {role} port: {error.strerror}; "
-            "use the in-process port dryrig:// instead"
-        ) from None
+            if port.uart is not None and port.uart.baud not in RATES.values():
+                rates = ", ".join(
+                    str(rate) for rate in sorted(RATES.values()) if rate >= LEAST_BAUD
+                )
+                raise ServeError(f"a pty cannot be set to {port.uart.baud} baud: expected {rates}")
+            return PtyPort(port, self._intake, self._moved and partial(self._moved, role))
+        except ServeError:
+            raise
+        except (ImportError, OSError) as error:
+            raise ServeError(
+                f"no pseudo terminal for the {role} port: {error}; "
+                "use --listen 127.0.0.1:0, or the in-process port dryrig://"
+            ) from None

@@ -16,20 +16,29 @@ from .grammars import find_grammar, grammar_name
 from .port import Port
 from .words_card import CARD
 from .words_hands import HANDS
+from .words_io import IO_WORDS
 from .words_teacher import TEACHER
 
 if TYPE_CHECKING:
     from .dialect import DialectFactory
 
-ROLES = {words.role: words for words in (CARD, HANDS, TEACHER)}
+ROLES = {words.role: words for words in (CARD, HANDS, TEACHER, IO_WORDS)}
+
+
+def no_port(role: str, scene: str) -> str:
+    """Why a scene has no port of a role, and the way out."""
+    return f"{scene} has no {role} port: it has no second card; add a table [io] to the scene"
 
 
 class Station:
     """A rig, what injects faults into it, and its ports by role.
 
-    `pace` is rig seconds a second, for whoever paces the rig. With `writes_files` off the
-    teacher's `TRACe:SAVE` writes nothing. `card_dialect` puts another grammar on the card's port;
-    `grammar` is its name, None for the default one.
+    The port `io` is there when the scene has a second card.
+
+    `pace` is rig seconds a second, for whoever paces the rig; with `lockstep` bytes alone move its
+    time (`intake.Lockstep`). With `writes_files` off the teacher's `TRACe:SAVE` writes nothing.
+    `card_dialect` puts another grammar on the card's port; `grammar` is its name, None for the
+    default one.
     Faults are inserted before the first byte; FaultError if one cannot be.
     """
 
@@ -44,11 +53,16 @@ class Station:
         self.rig = rig
         self.grammar = None if card_dialect is None else grammar_name(card_dialect)
         self.pace = pace
+        self.lockstep = False
         self.writes_files = True
         self.injector = Injector(rig)
         for fault in faults:
             self.injector.insert(fault)
-        self.ports = {role: self._port(role, card_dialect) for role in ROLES}
+        self.ports = {
+            role: self._port(role, card_dialect)
+            for role in ROLES
+            if role != IO_WORDS.role or rig.io is not None
+        }
 
     @classmethod
     def build(

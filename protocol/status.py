@@ -52,6 +52,7 @@ ERROR_TEXTS: dict[int, str] = {
     -221: "Settings conflict",
     -222: "Data out of range",
     -224: "Illegal parameter value",
+    -241: "Hardware missing",
     -350: "Queue overflow",
     -363: "Input buffer overrun",
     -365: "Time out error",

@@ -8,8 +8,8 @@ from urllib.parse import unquote
 from ..errors import DryrigError, nearest
 
 SCHEME = "dryrig://"
-ROLES = ("card", "hands", "teacher")
-_KEYS = ("seed", "rig", "port", "fault", "start", "grammar")
+ROLES = ("card", "hands", "teacher", "io")
+_KEYS = ("seed", "rig", "port", "fault", "start", "baud", "grammar")
 
 
 class UrlError(DryrigError, ValueError):
@@ -26,11 +26,14 @@ class Request:
     rig: str | None = None
     faults: tuple[str, ...] = ()
     start_pose_deg: tuple[float, ...] | None = None
+    baud: int | None = None
     grammar: str | None = None
 
 
 def parse_url(url: str) -> Request:
-    """Take apart `dryrig://SCENE?seed=3&rig=NAME&port=hands&fault=...&start=0,60,...&grammar=NAME`.
+    """Take apart `dryrig://SCENE?seed=3&rig=NAME&port=hands&fault=...&start=0,60,...`.
+
+    `baud=9600` and `grammar=NAME` say how the card's port is.
 
     Raises UrlError. A plus sign stands for itself, since terminals such as MOTOR.A+ have one.
     """
@@ -61,19 +64,20 @@ def parse_url(url: str) -> Request:
     return Request(
         scene=unquote(scene).rstrip("/"),
         role=role,
-        seed=_seed(url, said.get("seed")),
+        seed=_whole(url, "seed", said.get("seed")),
         rig=said.get("rig"),
         faults=tuple(faults),
         start_pose_deg=_pose(url, said.get("start")),
+        baud=_whole(url, "baud", said.get("baud")),
         grammar=said.get("grammar"),
     )
 
 
-def _seed(url: str, text: str | None) -> int | None:
+def _whole(url: str, key: str, text: str | None) -> int | None:
     if text is None:
         return None
     if not text.isdecimal():
-        raise UrlError(f"{url!r}: seed={text}: expected a whole number, 0 or more")
+        raise UrlError(f"{url!r}: {key}={text}: expected a whole number, 0 or more")
     return int(text)
 
 

@@ -1,8 +1,8 @@
-"""Sees the programs that open and close a terminal, in order, by Linux's inotify.
+"""Sees the programs that open and close terminals, in order, by Linux's inotify.
 
-The terminal itself only tells whether somebody holds it at this moment: a program that closes it
-and another that opens it in the same instant look like one. Where inotify cannot be had, `fd` is
-None and nothing is ever seen here; the terminal's own state must do.
+A terminal itself only tells whether somebody holds it at this moment: a program that closes it and
+another that opens it in the same instant look like one. Where inotify cannot be had, `fd` is None
+and nothing is ever seen here; the terminal's own state must do.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from __future__ import annotations
 import ctypes
 import os
 import struct
-from collections.abc import Iterator
+from typing import NamedTuple
 
 # <sys/inotify.h>, part of the kernel's stable interface.
 IN_MODIFY = 0x02
@@ -19,54 +19,83 @@ IN_OPEN = 0x20
 _HEADER = struct.Struct("iIII")
 
 
-class Watch:
-    """Counts the programs that hold the file at `path`."""
+class Seen(NamedTuple):
+    """`left`: the last program has left; `alone`: nobody wrote after; `wrote`: it had written."""
 
-    def __init__(self, path: str) -> None:
-        self.fd: int | None = None
-        self._hosts = 0
-        libc = ctypes.CDLL(None, use_errno=True)
-        if not hasattr(libc, "inotify_init1"):
-            return
-        fd = libc.inotify_init1(os.O_NONBLOCK | os.O_CLOEXEC)
-        if fd < 0:
-            return
-        if libc.inotify_add_watch(fd, os.fsencode(path), IN_MODIFY | IN_CLOSE | IN_OPEN) < 0:
-            os.close(fd)
-            return
-        self.fd = fd
+    left: bool
+    alone: bool
+    wrote: bool
 
-    def take(self, held: bool) -> tuple[bool, bool]:
-        """Whether the last host has left since the last call, and whether only it has written.
 
-        If so, all that can be read now is of its sending; if not, a host that came after it has
-        written too, and their bytes cannot be told apart. `held` says whether somebody holds the
-        terminal now: the count needs it, since inotify merges two opens in a row into one.
+class Holders:
+    """Counts the programs that hold one terminal."""
+
+    def __init__(self, watch: Watch, path: str) -> None:
+        self._watch = watch
+        self._path = path
+        self._number = watch.add(path, IN_MODIFY | IN_CLOSE | IN_OPEN)
+        watch.holders[self._number] = self
+        self._sees_writes = True
+        self._count = 0
+        self._written = self._left = self._alone = self._wrote = False
+
+    def take(self, held: bool) -> Seen:
+        """What has happened since the last call. `held`: whether somebody holds it now.
+
+        The count needs that: inotify merges two opens in a row into one, and tells of an open
+        a little after it. When one of two who opened it so leaves, it looks as if both had.
         """
-        left = alone = False
-        for mask in self._masks():
-            if mask & IN_OPEN:
-                self._hosts += 1
-            elif mask & IN_CLOSE:
-                self._hosts -= 1
-                if self._hosts == 0:
-                    left = alone = True
-            elif mask & IN_MODIFY:
-                alone = False
-        if not held:
-            self._hosts = 0
-        elif self._hosts < 1:
-            self._hosts = 1
-            left = False
-        return left, alone
+        seen = Seen(self._left, self._alone, self._wrote)
+        self._left = self._alone = self._wrote = False
+        self._count = max(self._count, 1) if held else 0
+        return seen
+
+    def note(self, mask: int) -> None:
+        """One event."""
+        if mask & IN_OPEN:
+            self._count += 1
+        elif mask & IN_CLOSE:
+            self._count -= 1
+            if self._count == 0:
+                self._left, self._alone = True, self._sees_writes
+                self._wrote, self._written = self._wrote or self._written, False
+        elif mask & IN_MODIFY:
+            self._alone, self._written = False, True
+
+    def only_who_comes_and_goes(self) -> None:
+        """Be told of no more writes, each of which costs time; `alone` is False from now on."""
+        self._watch.add(self._path, IN_CLOSE | IN_OPEN)
+        self._sees_writes = self._alone = False
 
     def close(self) -> None:
-        """Stop watching."""
-        if self.fd is not None:
-            os.close(self.fd)
-            self.fd = None
+        """Watch that terminal no more."""
+        self._watch.remove(self._number)
 
-    def _masks(self) -> Iterator[int]:
+
+class Watch:
+    """One queue of events for any number of terminals: to end one takes the kernel 20 ms."""
+
+    def __init__(self) -> None:
+        self.fd: int | None = None
+        self.holders: dict[int, Holders] = {}
+        self._libc = ctypes.CDLL(None, use_errno=True)
+        if hasattr(self._libc, "inotify_init1"):
+            fd = self._libc.inotify_init1(os.O_NONBLOCK | os.O_CLOEXEC)
+            self.fd = None if fd < 0 else fd
+
+    def add(self, path: str, mask: int) -> int:
+        """Be told of these events of a file, and no others; the number that they will bear."""
+        if self.fd is None:
+            return -1
+        return int(self._libc.inotify_add_watch(self.fd, os.fsencode(path), mask))
+
+    def remove(self, number: int) -> None:
+        """Forget a terminal."""
+        if self.holders.pop(number, None) is not None and self.fd is not None:
+            self._libc.inotify_rm_watch(self.fd, number)
+
+    def look(self) -> None:
+        """Note what has happened, for all terminals."""
         if self.fd is None:
             return
         try:
@@ -75,6 +104,13 @@ class Watch:
             return
         at = 0
         while at < len(data):
-            _, mask, _, name_length = _HEADER.unpack_from(data, at)
+            number, mask, _, name_length = _HEADER.unpack_from(data, at)
             at += _HEADER.size + name_length
-            yield mask
+            if (holders := self.holders.get(number)) is not None:
+                holders.note(mask)
+
+    def close(self) -> None:
+        """Stop watching."""
+        if self.fd is not None:
+            os.close(self.fd)
+            self.fd = None

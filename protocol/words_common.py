@@ -16,10 +16,11 @@ from ..sim.clock import TICKS_PER_S, ticks
 from .headers import spelling
 from .register_group import ALL_BITS, RegisterGroup
 from .scpi import Command, Result, Wait
-from .status import Event
+from .status import Event, ScpiError
 from .values import Number, Switched
 
 if TYPE_CHECKING:
+    from ..sim.gripper import Gripper
     from .dialect import ScpiDialect
 
 OPERATION_LIMIT_S = 120.0
@@ -265,6 +266,14 @@ COMMON: tuple[Command, ...] = (
         replies="rig time, s",
     ),
 )
+
+
+def gripper_of(session: ScpiDialect) -> Gripper:
+    """The rig's gripper. Raises ScpiError when it has none."""
+    gripper = session.rig.gripper
+    if gripper is None:
+        raise ScpiError(-241, f"{session.rig.scene.name} has no gripper (table [gripper])")
+    return gripper
 
 
 def common(reset_help: str, operation: str = "", questionable: str = "") -> tuple[Command, ...]:

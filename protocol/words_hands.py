@@ -9,7 +9,7 @@ from ..sim.clock import ticks
 from .scpi import Channels, Command, Wait, Words
 from .status import quoted
 from .values import INFINITY, NOT_A_NUMBER, Choice, Number, Switched, Text, joined, real
-from .words_common import common
+from .words_common import common, gripper_of
 
 if TYPE_CHECKING:
     from ..sim.meter import Meter
@@ -116,6 +116,10 @@ def _zero_level(session: ScpiDialect) -> None:
     session.rig.gauges.zero_level()
 
 
+def _put_object(session: ScpiDialect, width_mm: float) -> None:
+    gripper_of(session).put_object(width_mm)
+
+
 HANDS = Words(
     role="hands",
     pending=lambda session: session.rig.hands.busy,
@@ -170,6 +174,34 @@ HANDS = Words(
             ask=_each(lambda session, axis: f"{session.rig.gauges.look_deg(axis) + 0.0:.0f}"),
             channels=Channels.ANY,
             replies="whole deg",
+        ),
+        Command(
+            "GRIPper:OBJect",
+            "an object of this width between the fingers; 0 takes it out",
+            do=_put_object,
+            ask=lambda session: real(gripper_of(session).object_mm),
+            takes=(Number("width", "mm", 0, 200),),
+            replies="mm",
+            caution="Servo supply off, or the object in tongs: fingers close without warning.",
+        ),
+        Command(
+            "GRIPper:GAP",
+            "the gap between the fingers by a rule",
+            ask=lambda session: real(gripper_of(session).rule_mm()),
+            replies="whole mm",
+        ),
+        Command(
+            "GRIPper:FEEL",
+            "how the fingers feel when pushed a little: held by the servo, or limp",
+            ask=lambda session: "FREE" if gripper_of(session).limp else "STIFF",
+            replies="FREE|STIFF",
+            caution="Only a little, and not while they move.",
+        ),
+        Command(
+            "GRIPper:LAMP",
+            "whether the lamp at the gripper is lit",
+            ask=lambda session: str(int(gripper_of(session).lamp_lit())),
+            replies="0|1",
         ),
         Command(
             "LEVel",
@@ -254,8 +286,8 @@ HANDS = Words(
         Command("CLIP:OFF", "takes the test resistor off", do=_unclip),
         Command(
             "PLUG",
-            "pulls a plug at a part, or puts it in: a joint's INPUTS, DRIVE, MOTOR, ENC or SW; its "
-            'conductors then end at terminals such as "PLUG.J5.SW.COM"; asked, the plugs out',
+            "pulls a plug at a part, or puts it in: a joint's INPUTS, DRIVE, MOTOR, ENC, SW or IO; "
+            'its conductors then end at terminals such as "PLUG.J5.SW.COM"; asked, the plugs out',
             do=_plug,
             ask=lambda session: _named(session.rig.hands.plugs_out),
             takes=(Choice("way", ("OUT", "IN")), Text("plug")),

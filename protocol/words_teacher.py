@@ -8,7 +8,7 @@ from ..errors import nearest
 from .scpi import Channels, Command, Words
 from .status import ScpiError, quoted
 from .values import Number, Text, joined, real
-from .words_common import common
+from .words_common import common, gripper_of
 
 if TYPE_CHECKING:
     from .dialect import ScpiDialect
@@ -58,6 +58,11 @@ def _closest(session: ScpiDialect) -> str:
     if closest is None:
         raise ScpiError(-221, "nothing of this arm can touch anything: its URDF has no shapes")
     return f"{1e3 * closest[0] + 0.0:.2f},{quoted(closest[1])}"
+
+
+def _true_grip(session: ScpiDialect) -> str:
+    gripper = gripper_of(session)
+    return f"{gripper.gap_mm():.6f},{gripper.force_n():.6f}"
 
 
 def _drawn(session: ScpiDialect, prefix: str | None) -> str:
@@ -141,6 +146,12 @@ TEACHER = Words(
             "the least gap between links, or with the table, and whose it is",
             ask=_closest,
             replies='mm (500 at most),"name and name"',
+        ),
+        Command(
+            "TRUTh:GRIPper",
+            "the true gap between the fingers, and their force on what is between them",
+            ask=_true_grip,
+            replies="mm,N",
         ),
         Command(
             "SEED",

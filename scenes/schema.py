@@ -12,21 +12,15 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import Field, ValidationError, model_validator
 
 from ..errors import SceneError
+from .part import Fraction, Interval, Part, Positive, Wire
+from .second_card import IO, GripperPart, IoPart
 from .spreads import Spread, put_figures
 
-Positive = Annotated[float, Field(gt=0)]
-Fraction = Annotated[float, Field(ge=0, le=1)]
-Interval = tuple[float, float]
 
-
-class _Part(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
-
-
-class Supply(_Part):
+class Supply(Part):
     """A source: open-circuit voltage, internal resistance with its feed, current limit, spread."""
 
     volts: Positive
@@ -35,7 +29,7 @@ class Supply(_Part):
     tolerance: Fraction = 0.0
 
 
-class Supplies(_Part):
+class Supplies(Part):
     """The sources that every harness hangs on, and the frequency of the mains around it."""
 
     v24: Supply = Field(alias="24V")
@@ -44,7 +38,7 @@ class Supplies(_Part):
     mains_hz: Annotated[float, Field(ge=40, le=70)]
 
 
-class CardPart(_Part):
+class CardPart(Part):
     """Outputs and inputs of the controller card."""
 
     output_ohm: Positive
@@ -68,7 +62,7 @@ class CardPart(_Part):
         return self
 
 
-class DrivePart(_Part):
+class DrivePart(Part):
     """Opto inputs and supply of a drive."""
 
     opto_ohm: Positive
@@ -86,7 +80,7 @@ class DrivePart(_Part):
     load_a: Positive
 
 
-class EncoderPart(_Part):
+class EncoderPart(Part):
     """Supply and output stage of an encoder; levels of A and B while its index is high."""
 
     supply_a: Positive
@@ -96,7 +90,7 @@ class EncoderPart(_Part):
     index_gate: Literal["00", "10", "11", "01"] = "11"
 
 
-class SwitchPart(_Part):
+class SwitchPart(Part):
     """Contacts of a changeover limit switch."""
 
     closed_ohm: Positive
@@ -104,15 +98,7 @@ class SwitchPart(_Part):
     repeat_deg: Annotated[float, Field(ge=0, le=1)]
 
 
-class Wire(_Part):
-    """One conductor of a joint's loom: copper, IEC 60757 letters, where it starts."""
-
-    ohm_per_m: Positive
-    colour: Literal["BK", "BN", "RD", "OG", "YE", "GN", "BU", "VT", "GY", "WH", "PK", "TQ", "GNYE"]
-    from_: Literal["card", "drive", "24V", "5V", "3V3", "0V"] = Field(alias="from")
-
-
-class HarnessPart(_Part):
+class HarnessPart(Part):
     """The loom every joint has."""
 
     crimp_ohm: Positive
@@ -139,14 +125,14 @@ WIRES = (
 """The conductors of a joint, in the order in which they are listed."""
 
 
-class Level(_Part):
+class Level(Part):
     """A digital level."""
 
     resolution_deg: Positive
     accuracy_deg: Positive
 
 
-class Mark(_Part):
+class Mark(Part):
     """A witness mark read against a scribed line, within a window around zero."""
 
     resolution_deg: Positive
@@ -154,7 +140,7 @@ class Mark(_Part):
     window_deg: Positive
 
 
-class Meter(_Part):
+class Meter(Part):
     """A multimeter: input resistance on volts, time for one reading.
 
     Accuracy of each function as percent of the reading and counts of the last digit; ohms have
@@ -176,13 +162,13 @@ class Meter(_Part):
     continuity_ohm: Positive = 30.0
 
 
-class Eye(_Part):
+class Eye(Part):
     """How finely an angle can be judged against a drawing."""
 
     resolution_deg: Positive
 
 
-class Hand(_Part):
+class Hand(Part):
     """A person's hand at a joint, or pushing along a linear axis."""
 
     torque_n_m: Positive
@@ -190,7 +176,7 @@ class Hand(_Part):
     speed_deg_s: Positive
 
 
-class GaugesPart(_Part):
+class GaugesPart(Part):
     """What lies on the bench."""
 
     level: Level
@@ -200,7 +186,7 @@ class GaugesPart(_Part):
     hand: Hand
 
 
-class Tolerances(_Part):
+class Tolerances(Part):
     """Half widths of what a seed draws for all joints: degrees, or fractions of the nominal figure.
 
     A figure that carries a distribution of its own is drawn from that instead.
@@ -213,7 +199,7 @@ class Tolerances(_Part):
     friction: Fraction
 
 
-class Motor(_Part):
+class Motor(Part):
     """A two-phase stepping motor's nameplate; the current is the peak of one phase."""
 
     frame_mm: Annotated[int, Field(ge=14, le=110)]
@@ -225,14 +211,14 @@ class Motor(_Part):
     full_steps: Literal[200, 400]
 
 
-class Encoder(_Part):
+class Encoder(Part):
     """Counts (X4) a turn of what it is mounted on."""
 
     counts: Annotated[int, Field(ge=16, le=1_000_000, multiple_of=4)]
     mount: Literal["motor", "joint"]
 
 
-class Home(_Part):
+class Home(Part):
     """Where the limit switch sits and how a homing run approaches it."""
 
     end: Literal["negative", "positive"]
@@ -244,7 +230,7 @@ class Home(_Part):
     acceleration_deg_s2: Positive
 
 
-class Trim(_Part):
+class Trim(Part):
     """The pose in which a gauge shows this joint's zero, and what it then reads."""
 
     gauge: Literal["level", "mark"]
@@ -252,7 +238,7 @@ class Trim(_Part):
     reads_deg: float
 
 
-class Joint(_Part):
+class Joint(Part):
     """One axis from motor to link. Friction at rest is `breakaway` times that of motion.
 
     Of a `linear` axis every angle is a length in mm, every torque at the joint a force in N, and
@@ -329,7 +315,7 @@ class Joint(_Part):
         return self.motor.full_steps * self.microsteps * turns
 
 
-class Scene(_Part):
+class Scene(Part):
     """One arm, ready to be built. `folder` is where its URDF is looked for.
 
     `table_m` is the height of the table's top over the base plane; without it there is no table.
@@ -352,8 +338,10 @@ class Scene(_Part):
     gauges: GaugesPart
     tolerances: Tolerances
     joint: Annotated[tuple[Joint, ...], Field(min_length=1, max_length=9)]
+    io: IoPart | None = None
+    gripper: GripperPart | None = None
     folder: Path = Path()
-    spreads: dict[str, Spread] = {}
+    spreads: dict[str, Spread] = Field(default_factory=dict)
 
     @model_validator(mode="after")
     def _whole(self) -> Scene:
@@ -366,7 +354,20 @@ class Scene(_Part):
             if joint.kind == "linear" and joint.encoder.mount == "joint":
                 raise ValueError(f"{joint.name}: a linear axis has its encoder on the motor")
             self._check_pose(f"{joint.name}: trim.pose_deg", joint.trim.pose_deg)
+        self._check_gripper()
         return self
+
+    def _check_gripper(self) -> None:
+        gripper = self.gripper
+        if gripper is None:
+            return
+        if self.io is None:
+            raise ValueError("gripper: it hangs on a second card; add a table [io]")
+        for key in ("contact", "opened", "pot", "lamp"):
+            if (wire := getattr(gripper, key)) not in self.io.wires:
+                raise ValueError(
+                    f"gripper: {key} {wire!r} is not among io.wires: {', '.join(self.io.wires)}"
+                )
 
     def _check_pose(self, what: str, pose: tuple[float, ...]) -> None:
         if len(pose) != len(self.joint):
@@ -390,6 +391,19 @@ class Scene(_Part):
             first = error.errors()[0]
             where = ".".join(map(str, first["loc"]))
             raise SceneError(f"{self.name}: drawn figures: {where}: {first['msg']}") from None
+
+    def conductors(self) -> dict[str, tuple[Wire, float]]:
+        """Every conductor and its length in m, joint by joint, then those of the second card."""
+        found = {
+            f"{joint.name}.{name}": (self.harness.wires[name], joint.cable_m)
+            for joint in self.joint
+            for name in WIRES
+        }
+        if self.io is not None:
+            found |= {
+                f"{IO}.{name}": (wire, self.io.cable_m) for name, wire in self.io.wires.items()
+            }
+        return found
 
     def pose_si(self, pose_deg: Sequence[float]) -> list[float]:
         """A pose as the plant has it: rad, or m."""

@@ -13,7 +13,7 @@ from contextlib import contextmanager
 import numpy as np
 
 from ..errors import UnknownTerminal, nearest
-from ..scenes import WIRES, Joint, Scene
+from ..scenes import Joint, Scene
 from .circuit import (
     GROUND,
     OPEN_OHM,
@@ -30,6 +30,7 @@ from .circuit import (
 from .disc import GATES
 from .drive import Coils
 from .individual import Individual, drawn
+from .io_harness import add_io, io_settings
 from .parts import INPUTS, OUTPUTS, Parts
 from .plugs import LOOSE, Plugs
 from .resistance import resistance_ohm
@@ -88,10 +89,12 @@ class Harness:
         self.scene = scene
         self.individual = individual
         self._seed = seed
-        places = [f"{joint.name}.{wire}" for joint in scene.joint for wire in WIRES]
-        self.near_end = {place: self._start(place) for place in places}
-        self.parts = Parts(dict(individual.wire_ohm), {place: place for place in places})
-        self.settings: dict[str, int] = {}
+        self.near_end = {
+            place: f"CARD.{place}" if wire.from_ in ("card", "drive") else f"RAIL.{wire.from_}"
+            for place, (wire, _) in scene.conductors().items()
+        }
+        self.parts = Parts(dict(individual.wire_ohm), {place: place for place in self.near_end})
+        self.settings = io_settings(scene)
         for joint in scene.joint:
             for output in OUTPUTS:
                 self.settings[f"{joint.name}.{output}"] = 0
@@ -99,22 +102,17 @@ class Harness:
                 self.settings[f"{joint.name}.{part}"] = 0
         self.settings["STOP"] = 0
         self.main_supply = self.motor_supply = True
-        self.plugs = Plugs(joint.name for joint in scene.joint)
+        self.plugs = Plugs(self.near_end)
         self.clip: tuple[str, str] | None = None
         self.fit(self.parts)
 
-    def _start(self, place: str) -> str:
-        joint, wire = place.split(".", 1)
-        start = self.scene.harness.wires[wire].from_
-        return f"CARD.{joint}.{wire}" if start in ("card", "drive") else f"RAIL.{start}"
-
     @property
     def conductors(self) -> list[str]:
-        """All conductors, joint by joint."""
+        """All conductors, joint by joint, then those of the second card."""
         return list(self.near_end)
 
     def terminals(self, prefix: str = "") -> list[str]:
-        """Names a meter's probe can touch, optionally of one joint only (`J5`)."""
+        """Names a meter's probe can touch, optionally of one joint only (`J5`, or `IO`)."""
         names = [*RAILS, STOP_INPUT, *(f"CARD.{place}" for place in self.near_end), *self.near_end]
         names += [end for end in map(self._end, self.near_end) if end.startswith(LOOSE)]
         if not prefix:
@@ -274,6 +272,7 @@ class Harness:
             self._add_drive(joint, links, leds, choices, fixed)
             choices.append(self._encoder(joint, links))
             choices.append(self._switch(joint))
+        add_io(self.scene, self.parts, links, choices)
         return Netlist(links, leds, choices, injections, fixed)
 
     def _add_card(

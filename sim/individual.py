@@ -9,7 +9,7 @@ import random
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from ..scenes import WIRES, Scene
+from ..scenes import Scene
 from .disc import GATES
 
 
@@ -131,13 +131,9 @@ def draw_individual(
     tilt = drawn(seed, "base.tilt")
     half = tolerance.base_tilt_deg * 0.017453292519943295
     wires: dict[str, float] = {}
-    for joint in joints:
-        for wire in WIRES:
-            place = f"{joint.name}.{wire}"
-            nominal = scene.harness.wires[wire].ohm_per_m * joint.cable_m
-            wires[place] = around(
-                seed, place, nominal + 2 * scene.harness.crimp_ohm, scene.harness.spread
-            )
+    for place, (wire, length_m) in scene.conductors().items():
+        nominal = wire.ohm_per_m * length_m + 2 * scene.harness.crimp_ohm
+        wires[place] = around(seed, place, nominal, scene.harness.spread)
     supplies = {
         "RAIL.24V": scene.supplies.v24,
         "RAIL.5V": scene.supplies.v5,

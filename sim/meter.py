@@ -57,14 +57,20 @@ class Meter:
 
         A floating conductor wanders by what its leakage drifts; hum averages out.
         """
-        self._rig.counting.show()
+        self._show()
         meter, harness = self._scene, self._rig.harness
-        volts = harness.volts_between(red, black, meter.ohm, self._rig.step_duty())
+        volts = harness.volts_between(red, black, meter.ohm, self._rig.pulse_duty())
         volts += self._wander(harness.node(red), meter.ohm)
         volts -= self._wander(harness.node(black), meter.ohm)
         volts *= self._rig.individual.meter_gain
         volts += meter.digit_v * self._noise.uniform(-meter.counts, meter.counts) / 2
         return to_digit(meter.digit_v, volts)
+
+    def _show(self) -> None:
+        """Bring what turns and slides up to now."""
+        self._rig.counting.show()
+        if self._rig.gripper is not None:
+            self._rig.gripper.show()
 
     def _wander(self, node: str, meter_ohm: float) -> float:
         """What the drift of a floating input adds at a node that hangs on it."""
@@ -88,8 +94,8 @@ class Meter:
         pulses; what is not correlated adds by squares.
         """
         meter, harness = self._scene, self._rig.harness
-        self._rig.counting.show()
-        duty = self._rig.step_duty()
+        self._show()
+        duty = self._rig.pulse_duty()
         with harness.loaded(red, black, meter.ohm):
             square = abs(self._hum_v(harness.node(red), harness.node(black))) ** 2 / 2
             for output, swing in harness.swings_v(red, black, duty)[1].items():

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from ..errors import UnknownPlug, nearest
-from ..scenes import WIRES
+from ..scenes import IO
 
 LOOSE = "PLUG."
 """What the name of a loose end begins with."""
@@ -17,19 +17,21 @@ SOCKETS = ("INPUTS", "DRIVE", "MOTOR", "ENC", "SW")
 """Sockets of a joint: the drive's inputs, its supply, the motor, the encoder, the switch."""
 
 
-def _socket(pin: str) -> str:
-    """`ENC` for `ENC.A`; the drive's inputs have names without a part."""
+def plug_of(conductor: str) -> str:
+    """The plug at the part in which a conductor ends: `J5.SW` for `J5.SW.COM`.
+
+    That of the drive's inputs (`J5.DIR`) is `J5.INPUTS`, that of the second card's cable `IO`.
+    """
+    joint, _, pin = conductor.partition(".")
     part, dot, _ = pin.partition(".")
-    return part if dot else "INPUTS"
+    return IO if joint == IO else f"{joint}.{part if dot else 'INPUTS'}"
 
 
 class Plugs:
-    """Which plugs are out, for joints of these names."""
+    """Which plugs are out, of those in which these conductors end."""
 
-    def __init__(self, joints: Iterable[str]) -> None:
-        self._socket_of = {
-            f"{joint}.{pin}": f"{joint}.{_socket(pin)}" for joint in joints for pin in WIRES
-        }
+    def __init__(self, conductors: Iterable[str]) -> None:
+        self._socket_of = {conductor: plug_of(conductor) for conductor in conductors}
         self.names = list(dict.fromkeys(self._socket_of.values()))
         self._out: set[str] = set()
 
@@ -41,9 +43,10 @@ class Plugs:
     def put(self, name: str, inserted: bool) -> None:
         """Put a plug in or pull it. Raises `UnknownPlug` with the nearest name."""
         if name not in self.names:
+            or_io = f", or {IO!r}" if IO in self.names else ""
             raise UnknownPlug(
                 f"no plug {name!r}: expected a joint and one of {', '.join(SOCKETS)}, "
-                f"like 'J5.SW'{nearest(name, self.names)}"
+                f"like 'J5.SW'{or_io}{nearest(name, self.names)}"
             )
         (self._out.discard if inserted else self._out.add)(name)
 

@@ -11,6 +11,8 @@ import numpy as np
 
 from .clock import TICKS_PER_S, ticks
 from .crossings import Crossings, crossings
+from .gripper import Path
+from .io_harness import SERVO
 from .moves import Moves, Stretches
 from .node_volts import NodeVolts, Solution
 from .pin_edges import Fit, Flip, pin_edges
@@ -28,6 +30,8 @@ SLIDES = ("PLACE_MM", "SHAFT_DEG", "FORCE_N")
 """The same of a linear axis."""
 USUAL_VOLTS = ("{}.DIR", "{}.ENA", "CARD.{}.SW.COM", "{}.ENC.5V", "{}.DRIVE.24V")
 """Terminals of a joint whose volts are among the usual signals, besides the rails."""
+GAP = "GRIPPER.GAP_MM"
+"""The gap between the gripper's fingers."""
 SAMPLE_S = 0.01
 """Angles are given this often within a stretch of motion, besides its ends."""
 
@@ -43,10 +47,12 @@ class Recording:
     fits: list[list[Fit]]
     flips: list[list[Flip]]
     solutions: list[Solution] = field(default_factory=list)
+    grips: list[Path] = field(default_factory=list)
 
     def size(self) -> tuple[int, ...]:
         """Grows with everything that is kept."""
         lists: list[Sized] = [*self.levels.values(), *self.phases, *self.fits, *self.flips]
+        lists.append(self.grips)
         return (len(self.moves), len(self.solutions), sum(len(kept) for kept in lists))
 
 
@@ -62,7 +68,9 @@ class Signals:
     @property
     def digital(self) -> list[str]:
         """Names of all pins."""
-        return [f"{joint}.{pin}" for joint in self._joints for pin in PINS]
+        pins = [f"{joint}.{pin}" for joint in self._joints for pin in PINS]
+        io = self._rig.io
+        return pins if io is None else [*pins, SERVO, *io.outputs, *io.inputs]
 
     @property
     def usual(self) -> list[str]:
@@ -78,11 +86,12 @@ class Signals:
 
     @property
     def _analog(self) -> list[str]:
-        return [
+        shafts = [
             f"{joint.name}.{what}"
             for joint in self._rig.scene.joint
             for what in (SLIDES if joint.kind == "linear" else SHAFTS)
         ]
+        return shafts if self._rig.gripper is None else [*shafts, GAP]
 
     def wave(self, name: str) -> Wave:
         """One of `names`."""
@@ -92,6 +101,11 @@ class Signals:
             if name in self._terminals:
                 tick, volts = self._volts.of(self._rig.harness.node(self._terminals[name]))
                 self._waves[name] = wave(name, "V", began, tick, volts)
+            elif name == GAP:
+                self._waves[name] = self._gap()
+            elif name == SERVO and self._rig.io is not None:
+                tick, level = self._rig.io.pulses.edges(began, self._until)
+                self._waves[name] = wave(name, "", began, tick, level)
             elif name in self._analog:
                 self._waves[name] = self._shaft(name, self._joints.index(joint), what)
             elif what == "STEP":
@@ -108,6 +122,19 @@ class Signals:
         tick, level = step_pulses(self._recording.phases[axis], self._until, width)
         start = np.array([self._recording.began])
         return Wave(name, "", np.append(start, tick), np.append(0, level))
+
+    def _gap(self) -> Wave:
+        """The gap at both ends of every motion of the fingers, and between them."""
+        tick, gap, sample = [], [], ticks(SAMPLE_S)
+        for (begin, first, end, last), then in zip(
+            self._recording.grips, [*self._recording.grips[1:], None], strict=True
+        ):
+            until = min(end, self._until if then is None else then[0])
+            at = np.append(np.arange(begin, until, sample), until)
+            tick.append(at)
+            gap.append(first + (last - first) * (at - begin) / max(end - begin, 1))
+        began = self._recording.began
+        return wave(GAP, "mm", began, np.concatenate(tick), np.concatenate(gap))
 
     def _encoder(self, joint: str) -> None:
         number, recording = self._joints.index(joint), self._recording

@@ -23,9 +23,12 @@ from .drive import Drive
 from .driving import Driving
 from .encoder import Counter
 from .gauges import Gauges
+from .gripper import Gripper
 from .hands import Hands
 from .harness import STOP_INPUT, Harness, Solved, input_pins
 from .individual import Individual, draw_individual, draw_scene, drawn_figures
+from .io_card import IoCard
+from .io_harness import SERVO
 from .looked import Looked
 from .meter import Meter
 from .motion import Motion
@@ -59,6 +62,8 @@ class Rig:
     counting = Looked[Counting]()
     counters = Looked[list[Counter]]()
     card = Looked[Card]()
+    io = Looked[IoCard | None]()
+    gripper = Looked[Gripper | None]()
     trace = Looked[Trace]()
 
     def __init__(
@@ -124,6 +129,10 @@ class Rig:
         self.card = Card(
             self, len(scene.joint), scene.card.direction_lead_s, scene.card.counter_bits
         )
+        self.io = None if scene.io is None else IoCard(self, scene.io)
+        self.gripper = None
+        if self.io is not None and scene.gripper is not None:
+            self.gripper = Gripper(self, self.io, scene.gripper)
         self.hands = Hands(self)
         self.gauges = Gauges(self)
         self.meter = Meter(self, seed)
@@ -237,7 +246,7 @@ class Rig:
         name = f"{self.scene.joint[axis].name}.{pin}"
         if self.harness.settings[name] != level:
             self.trace.edge(name, level)
-            self._set(name, level)
+            self.set_contact(name, level)
 
     def read_counts(self, axes: Sequence[int]) -> list[int]:
         """Joints' counters now."""
@@ -309,11 +318,11 @@ class Rig:
         if self._in_transit[joint] or now == wanted or switch.holds(now):
             return
         self._in_transit[joint] = True
-        self._set(name, IN_TRANSIT)
+        self.set_contact(name, IN_TRANSIT)
 
         def make() -> None:
             self._in_transit[joint] = False
-            self._set(name, PRESSED if switch.pressed else AT_REST)
+            self.set_contact(name, PRESSED if switch.pressed else AT_REST)
             for part, again in switch.bounces():
                 self.at(self.now + ticks(part), lambda: self._rattle(joint, IN_TRANSIT))
                 self.at(self.now + ticks(again), lambda: self._rattle(joint, wanted))
@@ -324,10 +333,12 @@ class Rig:
         """A contact bounces, unless its lever has moved on meanwhile."""
         wanted = PRESSED if self.switches[joint].pressed else AT_REST
         if not self._in_transit[joint] and setting in (IN_TRANSIT, wanted):
-            self._set(f"{self.scene.joint[joint].name}.SW", setting)
+            self.set_contact(f"{self.scene.joint[joint].name}.SW", setting)
 
-    def _set(self, name: str, setting: int) -> None:
+    def set_contact(self, name: str, setting: int) -> None:
         """Set a contact or output, then look at everything that hangs on its island."""
+        if self.harness.settings[name] == setting:
+            return
         self.catch_up()
         island = self.harness.circuit.island_of_choice[name]
         if self.harness.set(name, setting) and self._rails_moved():
@@ -371,8 +382,15 @@ class Rig:
                 self.trace.fitted(number)
             if switch_pin in pins:
                 self._follow(number, switch_pin, self.harness.look(switch_pin))
+        self._refresh_io(island)
         if island.leds or any(choice.name.endswith(".DRIVE") for choice in island.choices):
             self.driving.refresh(island)
+
+    def _refresh_io(self, island: Island) -> None:
+        if self.io is not None and self.io.concerned(island):
+            self.io.refresh()
+            if self.gripper is not None:
+                self.gripper.refresh()
 
     # --- encoders and inputs ---------------------------------------------------------------
 
@@ -442,13 +460,15 @@ class Rig:
 
         self._float_timers[name] = self._queue.at(tick, cross)
 
-    def step_duty(self) -> dict[str, float]:
-        """The part of the time for which each running STEP output is high."""
+    def pulse_duty(self) -> dict[str, float]:
+        """The part of the time for which each output that pulses is high: STEP, the servo's."""
         duty = {}
         for joint, axis in zip(self.scene.joint, self.card.axis, strict=True):
             rate = axis.travel(self.now)[1]
             if rate > 0:
                 duty[f"{joint.name}.STEP"] = min(1.0, rate * self.scene.card.pulse_s)
+        if self.io is not None and self.io.pulses.running(self.now):
+            duty[SERVO] = self.io.pulses.duty(self.now)
         return duty
 
     def drawn(self) -> dict[str, float]:

@@ -61,6 +61,12 @@ class Trace:
             self.edge(f"{joint.name}.SW", rig.level(number))
             # The counters have come as far as the stretch that is under way.
             self.fitted(number, Moment(self._kept.moves.began, 0))
+        if rig.io is not None:
+            for name in rig.io.outputs:
+                self.edge(name, rig.harness.settings[name])
+            for number, name in enumerate(rig.io.inputs):
+                self.edge(name, rig.io.level(number))
+        self.gripped()
         self.pulsed()
         self.solved()
 
@@ -85,6 +91,11 @@ class Trace:
             for phases, axis in zip(self._recording.phases, self._rig.card.axis, strict=True):
                 if not phases or phases[-1][1] is not axis.profile:
                     phases.append((self._rig.now, axis.profile))
+
+    def gripped(self) -> None:
+        """The gripper's fingers set out, or have come to rest."""
+        if self.on and self._rig.gripper is not None:
+            self._recording.grips.append(self._rig.gripper.path)
 
     def fitted(self, number: int, when: Moment | None = None) -> None:
         """A counter may have another table, or other levels at its pins."""

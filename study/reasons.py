@@ -12,7 +12,7 @@ from collections.abc import Callable
 from ..faults import parse_fault
 from ..faults.grammar import Fault
 from ..faults.places import joints_in, part_at
-from ..scenes import Joint, Scene
+from ..scenes import IO, Joint, Scene
 from ..sim import Rig
 from .electrics import Electrics, electrics
 
@@ -21,6 +21,7 @@ _SAME = 0.02  # of a coil's current, and of what reads as the same
 _REPLY_S = 10.0  # a host's usual time-out, and that of the reference
 
 INDEX = "the commissioning does not use the index"
+SECOND_CARD = "the commissioning does not use the second card"
 
 
 def reason_for(fault: str, scene: Scene) -> str:
@@ -80,6 +81,15 @@ def _always_on(fault: Fault, scene: Scene) -> str:
     if not odd or not only_on or sound.levels != broken.levels:
         return ""
     return "the drive is on too often only, and no joint is turned by hand with its supply on"
+
+
+def _second_card(fault: Fault, scene: Scene) -> str:
+    """Something on the second card or its cable, and the first card is told the same as before."""
+    if not any(IO in place.split(".") for place in fault.places):
+        return ""
+    sound, broken = _sound(scene), electrics(scene, [fault.text])
+    same = sound.levels == broken.levels and sound.lit == broken.lit and _alike(sound, broken)
+    return SECOND_CARD if same else ""
 
 
 def _levels(fault: Fault, scene: Scene) -> str:
@@ -213,6 +223,7 @@ RULES: tuple[Rule, ...] = (
     _card,
     _supply,
     _always_on,
+    _second_card,
     _levels,
     _coils,
     _torque,

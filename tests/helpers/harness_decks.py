@@ -29,16 +29,21 @@ SEED = 7
 SCENE = load_scene("heron")
 DRAWN = draw_individual(SCENE, SEED)
 SUPPLIES, CARD, DRIVE, ENCODER = SCENE.supplies, SCENE.card, SCENE.drive, SCENE.encoder
+assert SCENE.io is not None
+assert SCENE.gripper is not None
+IO, GRIPPER = SCENE.io, SCENE.gripper
 STATES = {
     "SW": (0, 1, 2),
     "ENC": (0, 1, 2, 3, 4),
     "INPUTS": tuple(range(8)),
     "DRIVE": (2, 3, 4, 5),
     "MOTOR": (0, 2),
+    "IO": tuple(range(6)),
 }
 """The states that matter to a fault at a plug: in those of `SW` each joint sees all settings of its
 switch, of `ENC` all contact states of its encoder, of `INPUTS` all levels of the drive's inputs, of
-`DRIVE` both loads of the drive with its supply on and off. Neighbours are in different states."""
+`DRIVE` both loads of the drive with its supply on and off, of `IO` outputs, contacts, the
+potentiometer and the servo's load in six mixtures. Neighbours are in different states."""
 OPEN_OHM, APART_OHM, DARK_OHM = 1e12, 1e18, 1e9
 
 
@@ -53,6 +58,8 @@ def node(name: str) -> str:
 def plug(place: str) -> str:
     """`J1.ENC` for `J1.ENC.A`; the drive's inputs share one plug."""
     joint, *rest = place.split(".")
+    if joint == "IO":
+        return joint
     return f"{joint}.{rest[0]}" if len(rest) > 1 else f"{joint}.INPUTS"
 
 
@@ -65,7 +72,7 @@ class Loom:
         self.start, self.end = {}, {}
         for place in self.ohm:
             joint, wire = place.split(".", 1)
-            begins = SCENE.harness.wires[wire].from_
+            begins = (IO if joint == "IO" else SCENE.harness).wires[wire].from_
             own = f"CARD.{joint}.{wire}"
             self.start[place] = own if begins in ("card", "drive") else f"RAIL.{begins}"
             self.end[place] = place
@@ -149,7 +156,48 @@ def live_deck(loom: Loom) -> list[str]:
             name = f"r{node(joint.name)}_{throw.lower()}"
             deck.append(switched(name, f"{joint.name}.SW.COM", f"{joint.name}.SW.{throw}"))
     deck += STOP_INPUT
+    deck += _second_card()
+    deck += _gripper()
     return [*deck, ".option rshunt=1e13 reltol=1e-6", ".end"]
+
+
+IO_OUTPUTS = ("IO.SERVO", "IO.DO1")
+IO_CONTACTS = {"GRIPPER.CONTACT": GRIPPER.contact, "GRIPPER.OPENED": GRIPPER.opened}
+
+
+def _second_card() -> Iterator[str]:
+    for name in IO_OUTPUTS:
+        yield switched(f"r{node(name)}_low", f"CARD.{name}", "RAIL.0V")
+        yield switched(f"r{node(name)}_high", f"CARD.{name}", "RAIL.5V")
+
+
+def _gripper() -> Iterator[str]:
+    """What the cable ties together at both ends; contacts, slider and load apart."""
+    yield from io_resistors()
+    for name, wire in IO_CONTACTS.items():
+        yield switched(f"r{node(name)}", "IO.5V", f"IO.{wire}")
+    yield switched("rpot_low", f"IO.{GRIPPER.pot}", "IO.0V")
+    yield switched("rpot_high", f"IO.{GRIPPER.pot}", "IO.5V")
+    yield switched("rservo_load", "IO.5V", "IO.0V")
+
+
+def io_resistors() -> Iterator[str]:
+    """Input resistors of the second card and the servo, and the lamp."""
+    for pin, ohm in (("di1", IO.input_ohm), ("di2", IO.input_ohm), ("ai1", IO.analog_ohm)):
+        yield f"rin_{pin} card_io_{pin} 0 {ohm!r}"
+    yield f"rsignal io_servo io_0v {GRIPPER.signal_ohm!r}"
+    yield f"rlamp io_do1 io_0v {GRIPPER.lamp_ohm!r}"
+
+
+def servo_load_ohm(setting: int) -> float:
+    amps = (GRIPPER.idle_a, GRIPPER.moving_a, GRIPPER.stall_a)[setting]
+    return SUPPLIES.v5.volts / amps
+
+
+def pot_ohm(turn: int) -> tuple[float, float]:
+    """From the wiper to the 0 V end and to the 5 V end."""
+    low = GRIPPER.pot_ohm * turn / GRIPPER.pot_turns
+    return GRIPPER.pot_end_ohm + low, GRIPPER.pot_end_ohm + GRIPPER.pot_ohm - low
 
 
 STOP_INPUT = [
@@ -264,10 +312,25 @@ def dead_deck(loom: Loom, contacts: dict[str, int]) -> list[str]:
             throw = ("nc", "no")[contact]
             ohm = loom.contact_ohm[joint.name]
             deck.append(f"r{name}_contact {name}_sw_com {name}_sw_{throw} {ohm!r}")
+    deck += _dead_io(contacts)
     for name in sorted({*terminals(loom)} - {"0"}):
         # Not by `rshunt`: ngspice 39 falls over a node that nothing but a source is tied to.
         deck += [f"rfloat_{name} {name} 0 1e13", f"i{name} 0 {name} 0"]
     return [*deck, ".option reltol=1e-6", ".end"]
+
+
+def _dead_io(contacts: dict[str, int]) -> Iterator[str]:
+    for name in IO_OUTPUTS:
+        rail = "RAIL.5V" if contacts[name] else "RAIL.0V"
+        yield f"r{node(name)} card_{node(name)} {node(rail)} {IO.output_ohm!r}"
+    yield from io_resistors()
+    for name, wire in IO_CONTACTS.items():
+        if contacts[name]:
+            yield f"r{node(name)} io_5v {node(f'IO.{wire}')} {GRIPPER.contact_ohm!r}"
+    low, high = pot_ohm(contacts["GRIPPER.POT"])
+    yield f"rpot_low {node(f'IO.{GRIPPER.pot}')} io_0v {low!r}"
+    yield f"rpot_high {node(f'IO.{GRIPPER.pot}')} io_5v {high!r}"
+    yield f"rservo_load io_5v io_0v {servo_load_ohm(contacts['GRIPPER.LOAD'])!r}"
 
 
 def terminals(loom: Loom) -> list[str]:
@@ -295,6 +358,11 @@ def settings(number: int, fault: str = "") -> dict[str, int]:
         for bit, pin in enumerate(("DIR", "STEP", "ENA")):
             wanted[f"{joint.name}.{pin}"] = k >> bit & 1
         wanted[f"{joint.name}.DRIVE"] = k % 2
+    k = number if not fault or "IO." in fault or fault.endswith("@IO") else 0
+    for bit, name in enumerate((*IO_OUTPUTS, *IO_CONTACTS)):
+        wanted[name] = (3 * k) >> bit & 1
+    wanted["GRIPPER.POT"] = k * 137 % (GRIPPER.pot_turns + 1)
+    wanted["GRIPPER.LOAD"] = k % 3
     return wanted
 
 
@@ -307,6 +375,9 @@ def alterations(loom: Loom, number: int, fault: str) -> Iterator[str]:
     yield f"alter @vmains[dc] = {int(motor_supply(number))}"
     for name, wanted in settings(number, fault).items():
         joint, part = name.split(".")
+        if joint in ("IO", "GRIPPER"):
+            yield from _io_alterations(name, wanted)
+            continue
         ngspice, now = node(joint), loom.contact_ohm[joint]
         if part == "SW":
             yield f"alter r{ngspice}_nc = {now if wanted == 0 else APART_OHM!r}"
@@ -321,6 +392,20 @@ def alterations(loom: Loom, number: int, fault: str) -> Iterator[str]:
             on, off = ("high", "low") if wanted else ("low", "high")
             yield f"alter r{node(name)}_{on} = {CARD.output_ohm!r}"
             yield f"alter r{node(name)}_{off} = {APART_OHM!r}"
+
+
+def _io_alterations(name: str, wanted: int) -> Iterator[str]:
+    if name in IO_OUTPUTS:
+        on, off = ("high", "low") if wanted else ("low", "high")
+        yield f"alter r{node(name)}_{on} = {IO.output_ohm!r}"
+        yield f"alter r{node(name)}_{off} = {APART_OHM!r}"
+    elif name in IO_CONTACTS:
+        yield f"alter r{node(name)} = {GRIPPER.contact_ohm if wanted else APART_OHM!r}"
+    elif name == "GRIPPER.POT":
+        for end, ohm in zip(("low", "high"), pot_ohm(wanted), strict=True):
+            yield f"alter rpot_{end} = {ohm!r}"
+    else:
+        yield f"alter rservo_load = {servo_load_ohm(wanted)!r}"
 
 
 Values = dict[str, float]
@@ -365,6 +450,8 @@ def states(fault: str) -> tuple[int, ...]:
     if not fault:
         return STATES["INPUTS"]
     place = fault.partition("@")[2].partition("/")[0]
+    if plug(place) == "IO":
+        return STATES["IO"]
     part = place.partition(".")[2]
     return STATES[part if part in STATES else plug(place).partition(".")[2]]
 

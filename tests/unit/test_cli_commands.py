@@ -44,6 +44,8 @@ def test_faults_show_tells_what_to_look_for(kind: str) -> None:
         (("serve", "hern"), r"^dryrig: no scene 'hern': expected "),
         (("serve", "heron", "--fault", "opn@J3.DIR"), r"^dryrig: fault 'opn@J3.DIR': "),
         (("serve", "heron", "--pace", "0"), r"^dryrig: pace 0: expected "),
+        (("serve", "heron", "--pace", "2", "--lockstep"), r"^dryrig: --pace and --lockstep: in "),
+        (("serve", "heron", "--response", "0.01"), r"^dryrig: --response: only a line with a rate"),
         (("serve", "heron", "--grammar", "modbs"), r"^dryrig: no grammar 'modbs': expected "),
         (("demo", "--fault", "open@J9.DIR", "--report", "{tmp}"), r"^dryrig: the rig did not "),
         (("demo", "--report", "{file}/report"), r"^dryrig: cannot make the folder "),

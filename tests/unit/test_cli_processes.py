@@ -38,13 +38,15 @@ def served(folder: Path, *words: str) -> Iterator[subprocess.Popen[str]]:
     """A rig that answers, with its links in `folder`."""
     links = [
         word
-        for role in ("card", "hands", "teacher")
+        for role in ("card", "hands", "teacher", "io")
         for word in (f"--{role}-link".replace("card-", ""), str(folder / role))
     ]
     with dryrig("serve", "heron", "--pace", "40", *links, *words) as rig:
         assert rig.stdout is not None
-        lines = [rig.stdout.readline() for _ in range(3)]
-        assert lines == [f"{role}: {folder / role}\n" for role in ("card", "hands", "teacher")]
+        lines = [rig.stdout.readline() for _ in range(4)]
+        assert lines == [
+            f"{role}: {folder / role}\n" for role in ("card", "hands", "teacher", "io")
+        ]
         yield rig
 
 

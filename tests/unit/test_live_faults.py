@@ -108,7 +108,7 @@ def test_the_catalogue_by_joint_part_and_kind() -> None:
     # Each fault of one joint is at exactly one part; those of two joints cross plugs.
     by_part = [
         chosen_faults(SCENE, parts=[part])
-        for part in ("INPUTS", "DRIVE", "MOTOR", "ENC", "SW", "GEAR", "COUPLING", "COUNTER")
+        for part in ("INPUTS", "DRIVE", "MOTOR", "ENC", "SW", "GEAR", "COUPLING", "COUNTER", "IO")
     ]
     whole_arm = chosen_faults(SCENE, parts=["CARD", "RAIL", "LINE", "TOOL"])
     assert {name for names in [*by_part, whole_arm] for name in names} == set(whole)

@@ -165,16 +165,24 @@ def test_resistance_in_a_switch_common_shows_with_the_plug_out(rig: Rig) -> None
 
 
 def test_ohms_over_a_rail_see_everything_on_it(rig: Rig) -> None:
-    """Six encoders of 5 V / 30 mA in parallel, each behind its own two wires."""
+    """Six encoders of 5 V / 30 mA in parallel, each behind its own two wires, and the gripper."""
     dead(rig)
     wires = rig.individual.wire_ohm
     encoder = SCENE.supplies.v5.volts / SCENE.encoder.supply_a
     siemens = sum(
         1 / (encoder + wires[f"J{n}.ENC.5V"] + wires[f"J{n}.ENC.0V"]) for n in range(1, 7)
     )
+    rig.hands.plug("IO", False)
     assert rig.meter.ohms("RAIL.5V", GROUND) == pytest.approx(1 / siemens, rel=0.01, abs=0.2)
     for n in range(1, 7):
         rig.hands.plug(f"J{n}.ENC", False)
+    rig.hands.plug("IO", True)
+    gripper = SCENE.gripper
+    assert gripper is not None
+    servo = SCENE.supplies.v5.volts / gripper.idle_a
+    idle = 1 / (1 / servo + 1 / gripper.pot_ohm)
+    assert rig.meter.ohms("RAIL.5V", GROUND) == pytest.approx(idle, rel=0.01, abs=0.2)
+    rig.hands.plug("IO", False)
     assert rig.meter.ohms("RAIL.5V", GROUND) == math.inf
 
 

@@ -10,7 +10,8 @@ from collections.abc import Iterator
 
 import pytest
 
-from dryrig.protocol.pty_port import OUTPUT_LIMIT, PtyPort
+from dryrig.protocol.intake import OUTPUT_LIMIT
+from dryrig.protocol.pty_port import PtyPort
 from dryrig.protocol.station import Station
 
 
@@ -29,7 +30,7 @@ def pty(station: Station) -> Iterator[PtyPort]:
 
 def host(pty: PtyPort) -> int:
     """A host that opens the device as a plain program does: no flush, no settings."""
-    return os.open(pty.path, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
+    return os.open(pty.address, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
 
 
 def turn(pty: PtyPort, times: int = 1) -> None:
@@ -64,7 +65,7 @@ def test_nobody_there_asks_for_no_polling(pty: PtyPort) -> None:
     turn(pty)
     # A poll of a terminal nobody holds returns at once, for ever: it must not be polled.
     assert not pty.attached
-    assert pty.master not in dict(pty.wanted())
+    assert len(pty.wanted()) == 1  # the watch
 
 
 def test_a_host_that_comes_and_goes_between_two_looks(pty: PtyPort) -> None:
@@ -93,25 +94,23 @@ def test_replies_nobody_read_do_not_reach_the_next_host(pty: PtyPort) -> None:
     os.close(fd)
 
 
-def test_hosts_that_follow_each_other_unseen(pty: PtyPort) -> None:
-    first = host(pty)
-    os.write(first, b"STEP:COUN 8,(@1)\n*IDN?\nSYST:VE")
-    os.close(first)
-    second = host(pty)
-    turn(pty, 2)
-    os.write(second, b"STEP:COUN? (@1)\n")
-    turn(pty)
-    assert read(second) == b"8\n"
-    os.close(second)
-
-
 def test_a_host_that_has_been_answered_leaves_and_the_next_asks_before_we_look(
     pty: PtyPort,
 ) -> None:
     first = host(pty)
     os.write(first, b"*IDN?\n" * 9)
     turn(pty)
+    os.write(first, b"STEP:COUN 8,(@1)\nWAIT? 300\n*IDN?\nSYST:VE")
     os.close(first)
+    second = host(pty)
+    os.write(second, b"*TST?;:STEP:COUN? (@1)\n")
+    turn(pty)
+    assert read(second) == b"0;8\n"
+    os.close(second)
+
+
+def test_a_host_that_only_looks_does_not_spoil_the_next(pty: PtyPort) -> None:
+    os.close(host(pty))
     second = host(pty)
     os.write(second, b"*TST?\n")
     turn(pty)
@@ -119,8 +118,58 @@ def test_a_host_that_has_been_answered_leaves_and_the_next_asks_before_we_look(
     os.close(second)
 
 
+@pytest.mark.parametrize("written", [b"", b"*TST?\n"])
+def test_hosts_that_meet_on_one_terminal_are_parted(pty: PtyPort, written: bytes) -> None:
+    first = host(pty)
+    os.write(first, b"STEP:COUN 8,(@1)\n*IDN?\nSYST:VE")
+    os.close(first)
+    second = host(pty)
+    os.write(second, written)
+    turn(pty)
+    with contextlib.suppress(OSError):  # an end of file, or an error where Linux says so
+        assert os.read(second, 99) == b""
+    os.close(second)
+    third = host(pty)
+    os.write(third, b"*TST?\n")
+    turn(pty)
+    assert read(third) == b"0\n"
+    os.close(third)
+    if not written:  # all bytes there were belonged to the first
+        assert pty.port.rig.card.steps(0) == 8
+
+
+def test_a_host_joins_another_and_both_read_the_replies(pty: PtyPort) -> None:
+    first = host(pty)
+    turn(pty)
+    second = host(pty)
+    os.write(second, b"*TST?\n")
+    turn(pty)
+    assert read(first) == read(second) == b"0\n"
+    os.close(second)
+    turn(pty)
+    os.write(first, b"*TST?\n")
+    turn(pty)
+    assert read(first) == b"0\n"
+    os.close(first)
+
+
+def test_a_host_that_does_not_read_does_not_stop_the_other(pty: PtyPort) -> None:
+    first = host(pty)
+    turn(pty)
+    second = host(pty)
+    for _ in range(400):
+        os.write(second, b"*IDN?\n" * 10)
+        turn(pty)
+        assert read(second).count(b"\n") == 10
+    os.close(first)
+    os.close(second)
+
+
 def test_one_of_two_hosts_leaves(pty: PtyPort) -> None:
-    first, second = host(pty), host(pty)
+    first = host(pty)
+    turn(pty)
+    second = host(pty)
+    turn(pty)
     os.write(first, b"*TST?\n")
     os.close(first)
     turn(pty)

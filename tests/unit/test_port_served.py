@@ -40,9 +40,9 @@ def program(call: str, before: str = "") -> str:
 
 
 def ready(process: subprocess.Popen[str]) -> dict[str, str]:
-    """The three lines of a rig that answers."""
+    """The four lines of a rig that answers."""
     assert process.stdout is not None
-    lines = [process.stdout.readline().rstrip("\n") for _ in range(3)]
+    lines = [process.stdout.readline().rstrip("\n") for _ in range(4)]
     return dict(line.split(": ", 1) for line in lines)
 
 
@@ -54,15 +54,20 @@ def finish(process: subprocess.Popen[str]) -> tuple[int, str]:
 
 @pytest.mark.parametrize("number", SIGNALS)
 def test_ports_answer_and_a_signal_ends_cleanly(tmp_path: Path, number: signal.Signals) -> None:
-    links = {"link": tmp_path / "card", "hands_link": tmp_path / "hands"}
+    links = {
+        "link": tmp_path / "card",
+        "hands_link": tmp_path / "hands",
+        "io_link": tmp_path / "io",
+    }
     call = "'heron', seed=3, faults=['open@J3.DIR'], " + ", ".join(
         f"{name}={str(path)!r}" for name, path in links.items()
     )
     with child(program(call)) as process:
         paths = ready(process)
-        assert list(paths) == ["card", "hands", "teacher"]
+        assert list(paths) == ["card", "hands", "teacher", "io"]
         assert paths["card"] == str(tmp_path / "card")
-        assert paths["teacher"].startswith("/dev/pts/")
+        assert paths["io"] == str(tmp_path / "io")
+        assert os.path.realpath(paths["teacher"]).startswith("/dev/pts/")
         for role, path in paths.items():
             with serial.Serial(path, timeout=DEADLINE_S) as port:
                 port.write(b"*IDN?\n")
@@ -135,6 +140,37 @@ def test_nobody_reads_what_it_prints(tmp_path: Path) -> None:
     assert list(tmp_path.iterdir()) == []
 
 
+def test_a_machine_without_ptys_serves_over_tcp() -> None:
+    without = "\n".join(
+        f"sys.modules[{name!r}] = None" for name in ("termios", "tty", "pty", "fcntl")
+    )
+    with child(program("'heron', listen='rfc2217://0'", without)) as process:
+        paths = ready(process)
+        assert all(path.startswith("rfc2217://127.0.0.1:") for path in paths.values())
+        process.send_signal(signal.SIGTERM)
+        code, err = finish(process)
+    assert (code, err) == (0, "")
+    with child(program("'heron'", without)) as process:
+        code, err = finish(process)
+    assert code == 1
+    assert "no pseudo terminal for the card port: " in err
+    assert "use --listen 127.0.0.1:0, or the in-process port dryrig://" in err
+
+
+def test_other_machines_are_let_in_by_name_only_and_it_is_said() -> None:
+    with child(program("'heron', listen='0.0.0.0:0'")) as process:
+        paths = ready(process)
+        assert paths["card"].startswith("socket://0.0.0.0:")
+        assert paths["hands"].startswith("socket://127.0.0.1:")
+        process.send_signal(signal.SIGTERM)
+        code, err = finish(process)
+    assert code == 0
+    assert err == (
+        f"dryrig: card: {paths['card']} can be reached from other machines, "
+        "and no password is asked\n"
+    )
+
+
 @pytest.mark.parametrize(
     ("call", "said"),
     [
@@ -143,6 +179,11 @@ def test_nobody_reads_what_it_prints(tmp_path: Path) -> None:
         ("'heron', pace=0", "pace 0: expected 0.01 to 1000"),
         ("'heron', link='/dev/null'", "/dev/null: something is there already"),
         ("'heron', hands_link='/no/where/h'", "/no/where/h: no folder /no/where"),
+        ("'heron', link='c', listen='0'", "c: a link is for a pty, but card listens at socket://"),
+        ("'heron', listen='1.2.3.4:7'", "socket://1.2.3.4:7: the card port cannot listen there: "),
+        ("'heron', baud=123", "baud 123: expected 300 to 4000000"),
+        ("'heron', baud=12345", "a pty cannot be set to 12345 baud: expected 300, 600, 1200, "),
+        ("'heron', log='/no/where/log'", "log '/no/where/log': No such file or directory"),
     ],
 )
 def test_what_cannot_be_served(call: str, said: str) -> None:

@@ -33,17 +33,19 @@ def test_what_is_left_out_and_what_is_a_path() -> None:
     [
         (
             "sed=3",
-            "'sed=3': expected seed=, rig=, port=, fault=, start=, grammar= (did you mean 'seed'?)",
+            "'sed=3': expected seed=, rig=, port=, fault=, start=, baud=, grammar= "
+            "(did you mean 'seed'?)",
         ),
         (
             "seed",
-            "'seed': expected seed=, rig=, port=, fault=, start=, grammar= (did you mean 'seed'?)",
+            "'seed': expected seed=, rig=, port=, fault=, start=, baud=, grammar= "
+            "(did you mean 'seed'?)",
         ),
         ("seed=-1", "seed=-1: expected a whole number, 0 or more"),
         ("seed=1&seed=2", "seed= is given twice"),
         (
             "port=hand",
-            "port=hand: expected one of card, hands, teacher (did you mean 'hands'?)",
+            "port=hand: expected one of card, hands, teacher, io (did you mean 'hands'?)",
         ),
         (
             "start=0,x",

@@ -1,4 +1,7 @@
-"""One behaviour, in process and over a pty: what a host may rely on."""
+"""One behaviour, in process, over a pty, TCP and RFC 2217: what a host may rely on.
+
+The hosts are pyserial's own: `Serial`, `socket://` and `rfc2217://`.
+"""
 
 from __future__ import annotations
 
@@ -15,6 +18,9 @@ ROLES = ("card", "hands", "teacher")
 SERVE = "import sys; from dryrig.protocol.served import serve; sys.exit(serve('heron', {}))"
 TIMEOUT_S = 60
 
+# pyserial's RFC 2217 client names its thread the old way.
+pytestmark = pytest.mark.filterwarnings("ignore:set(Daemon|Name):DeprecationWarning")
+
 
 def in_process(stack: ExitStack) -> dict[str, Any]:
     return {
@@ -28,21 +34,34 @@ def in_process(stack: ExitStack) -> dict[str, Any]:
     }
 
 
-def over_pty(stack: ExitStack) -> dict[str, Any]:
-    call = SERVE.format("seed=3, pace=20, start_pose_deg=(0, 60, -90, 0, 30, 0)")
+def served(stack: ExitStack, more: str = "") -> dict[str, Any]:
+    call = SERVE.format(f"seed=3, pace=20, start_pose_deg=(0, 60, -90, 0, 30, 0){more}")
     process = stack.enter_context(
         subprocess.Popen([sys.executable, "-c", call], stdout=subprocess.PIPE, text=True)
     )
     stack.callback(process.terminate)
     assert process.stdout is not None
     lines = [process.stdout.readline() for _ in ROLES]
-    paths = dict(line.rstrip("\n").split(": ", 1) for line in lines)
+    addresses = dict(line.rstrip("\n").split(": ", 1) for line in lines)
     return {
-        role: stack.enter_context(serial.Serial(paths[role], timeout=TIMEOUT_S)) for role in ROLES
+        role: stack.enter_context(serial.serial_for_url(addresses[role], timeout=TIMEOUT_S))
+        for role in ROLES
     }
 
 
-@pytest.fixture(params=[in_process, over_pty], ids=["in process", "pty"], scope="module")
+def over_tcp(stack: ExitStack) -> dict[str, Any]:
+    return served(stack, ", listen='127.0.0.1:0'")
+
+
+def over_rfc2217(stack: ExitStack) -> dict[str, Any]:
+    return served(stack, ", listen='rfc2217://127.0.0.1:0'")
+
+
+@pytest.fixture(
+    params=[in_process, served, over_tcp, over_rfc2217],
+    ids=["in process", "pty", "tcp", "rfc2217"],
+    scope="module",
+)
 def rig(request: pytest.FixtureRequest) -> Iterator[dict[str, Any]]:
     with ExitStack() as stack:
         yield request.param(stack)

@@ -110,7 +110,27 @@ def test_the_drill_is_what_the_command_says(
     assert missing == []
 
 
-@pytest.mark.parametrize("role", ["common", "card", "hands", "teacher"])
+@pytest.mark.parametrize(
+    ("fault", "said"),
+    [
+        ("", r"open\na part is held 2\.\d+ V\n"),
+        ("&fault=open@IO.SERVO", r"the fingers do not open: .*\nclosed on nothing [\d.]+ V\n"),
+    ],
+)
+def test_the_gripper_routine_grips(
+    fault: str, said: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (block,) = [block for block in BLOCKS if "GRIP:OBJ" in block]
+    assert len([line for line in block.splitlines() if line.strip()]) <= 15
+    names: dict[str, object] = {}
+    exec(compile(block.replace("seed=3&", f"seed=3{fault}&"), "README.md", "exec"), names)
+    for port in (names["io"], names["person"]):
+        assert isinstance(port, serial.SerialBase)
+        port.close()
+    assert re.fullmatch(said, capsys.readouterr().out)
+
+
+@pytest.mark.parametrize("role", ["common", "card", "hands", "teacher", "io"])
 def test_the_words_are_tabled_as_declared(role: str) -> None:
     _, _, rest = README.partition(f"<!-- words:{role} -->\n")
     table, end, _ = rest.partition("<!-- /words -->")
