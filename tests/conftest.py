@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 from collections.abc import Generator
 from typing import Any
 
@@ -17,6 +18,8 @@ pytest.register_assert_rewrite("trade_columns", "trade_meter")
 @pytest.hookimpl
 def pytest_runtest_setup() -> None:
     forget_runs()
+    # vcdvcd lets a broken pipe end the process as soon as it is imported.
+    signal.signal(signal.SIGPIPE, signal.SIG_IGN)
 
 
 @pytest.hookimpl(wrapper=True)
