@@ -496,6 +496,8 @@ def test_a_free_stall_loses_what_the_reference_loses(
 STOPS = {
     # joint: pose, deg into the stop, deg/s, deg/s2
     0: ((170, 60, -60, 0, 0, 0), 6, 20, 100),
+    1: ((0, 124, -95, 0, 0, 0), 6, 15, 80),  # balanced over the shoulder
+    2: ((0, 56, 34, 0, 0, 0), 6, 15, 100),  # and over the elbow
     4: ((0, 60, -60, 0, -102, 0), -6, 30, 200),
     5: ((0, 60, -90, 0, 30, 177), 6, 30, 200),
 }
@@ -509,13 +511,17 @@ def into_the_stop(joint: int) -> tuple[tuple[float, ...], list[Move]]:
     return pose, [there, Move(joint, -math.copysign(4, deg), deg_s, deg_s2, rest_s)]
 
 
-@pytest.mark.parametrize("joint", [0, 5])
+@pytest.mark.parametrize(("joint", "current"), [(0, 1.0), (1, 0.15), (2, 0.35), (5, 1.0)])
 def test_a_stop_loses_what_the_reference_loses(
-    attempt: Callable[..., Trial], follow: Reference, joint: int
+    attempt: Callable[..., Trial], follow: Reference, joint: int, current: float
 ) -> None:
-    """Within four full steps, every joint. Measured: the same, 8 and 5 lots."""
+    """Within four full steps, every joint.
+
+    Measured in lots of four full steps: 8, 7, 9 and 5, the same in both. At their full
+    current the blows of J2 and J3 throw weaker joints out of step, and then chance rules.
+    """
     pose, moves = into_the_stop(joint)
-    trial = attempt(pose, moves)
+    trial = attempt(pose, moves, {joint: current})
     times = trial.times_s(0.01)
     plant, engine = trial.plant(times)
     reference = follow(trial, times)
@@ -536,12 +542,12 @@ CHANCY = {
 def test_where_chance_rules_a_stop_the_plant_loses_what_the_reference_might(
     attempt: Callable[..., Trial], follow: Reference, joint: int
 ) -> None:
-    """Gravity draws J3 and J5 off their stops, and the blows are chaotic: the reference itself
-    loses another number whenever anything is a little different. So three runs each, a little
+    """Gravity draws J3 and J5 off their stops, and blows are chaotic: the reference itself loses
+    another number whenever anything is a little different. So three runs each, a little
     different: the plant's losses lie within the reference's own, give or take four full steps.
 
     Measured in lots of four full steps: J3 9, 10, 9 (reference 10, 11, 9), J4 4, 4, 4 (1, 3, 4),
-    J5 -10, -8, -8 (-8, -8, -10). J2 is left out: when it slips the arm falls, in both.
+    J5 -10, -8, -8 (-8, -8, -10).
     """
     pose, deg, deg_s, deg_s2 = CHANCY[joint]
     ours, theirs = [], []
@@ -603,7 +609,7 @@ def test_a_stop_loses_the_same_at_finer_sub_steps(
 
 
 SLIPS = {
-    **{f"J{joint + 1} at its stop": (*into_the_stop(joint), {}) for joint in STOPS},
+    **{f"J{joint + 1} at its stop": (*into_the_stop(joint), {}) for joint in (0, 4, 5)},
     "wrist pushed too hard": ((0, 60, -60, 0, -85, 0), [Move(4, 15, 60, 3000)], {4: 0.1}),
     "base too weak": (REST, [Move(0, 20, 60, 400)], {0: 0.1}),
 }
