@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 
 from ..faults.line import TO_CARD, TO_HOST, LineByte, Way
 
+from ..sim.clock import NEVER
+
 if TYPE_CHECKING:
     from ..faults.line import Line
     from ..sim.rig import Rig
@@ -52,6 +54,7 @@ class Port:
         self._sent: dict[Way, int] = {TO_CARD: 0, TO_HOST: 0}
         self._last: dict[Way, int] = {TO_CARD: 0, TO_HOST: 0}
         self._under_way: dict[Way, int] = {TO_CARD: 0, TO_HOST: 0}
+        self._kept: dict[Way, list[LineByte]] = {TO_CARD: [], TO_HOST: []}
         self._hosts = self._connects = 0
         self._restarts = rig.card.restarts
         self.dialect = factory(rig, self._wake_at)
@@ -169,6 +172,8 @@ class Port:
         now, line, uart = self.rig.now, self._line() if self._line is not None else None, self.uart
         first = self._sent[way]
         self._sent[way] += len(data)
+        if line is None:
+            self._kept[way] = []
         if line is None and uart is None and self._last[way] <= now:
             self._arrive(data, way)
             return
@@ -176,7 +181,9 @@ class Port:
         if uart is not None:
             carried = uart.heard(carried, self._host_baud)
         if line is not None:
-            carried = line(carried)
+            carried = line([*self._kept[way], *carried])
+            self._kept[way] = [byte for byte in carried if byte.tick >= NEVER]
+            carried = [byte for byte in carried if byte.tick < NEVER]
         if uart is None:
             for tick, burst in groupby(carried, lambda byte: byte.tick):
                 self._send(bytes(byte.value for byte in burst), way, tick, 0)
