@@ -8,7 +8,6 @@ from itertools import groupby
 from typing import TYPE_CHECKING
 
 from ..faults.line import TO_CARD, TO_HOST, LineByte, Way
-
 from ..sim.clock import NEVER
 
 if TYPE_CHECKING:
