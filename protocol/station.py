@@ -13,6 +13,7 @@ from ..scenes import load_scene
 from ..sim.rig import Rig
 from .dialect import ScpiDialect
 from .grammars import find_grammar, grammar_name
+from .line_trace import LineTrace
 from .port import Port
 from .words_card import CARD
 from .words_hands import HANDS
@@ -101,7 +102,7 @@ class Station:
             factory = lambda _rig, wake_at: ScpiDialect(self, ROLES[role], wake_at)  # noqa: E731
         # Only the card hangs on a cable that can be bad; a person needs none.
         line = (lambda: self.injector.line) if on_card else None
-        return Port(role, self.rig, factory, line)
+        return Port(role, self.rig, factory, line, LineTrace(self.rig) if on_card else None)
 
     def close(self) -> None:
         """Detach the ports and give the rig back."""
