@@ -59,6 +59,21 @@ KINDS = (
         parameters={"s": Parameter(50e-6, 1e-6, 0.01, "s")},
     ),
     Kind(
+        name="resonance",
+        where="part",
+        parts=("DRIVE",),
+        what="A drive's microsteps are uneven: wrong decay or waveform setting, or whole steps "
+        "inside.",
+        shows="Steps lost, four full ones at a time, in one band of speed and not above or below: "
+        "where full steps come at the rotor's natural frequency.",
+        look="The same way at several speeds: short in one band only.",
+        mistaken="Motor current set too low: that is worst when fast; a joint that binds.",
+        caution="Support the links: an arm that loses steps is not where the program thinks.",
+        model="none: a property of motor and drive (P. Acarnley, Stepping Motors; common practice)",
+        apply=setting("deg=ripple_deg"),
+        parameters={"deg": Parameter(15.0, 0.1, 45.0, "deg electrical either way")},
+    ),
+    Kind(
         name="slip",
         where="part",
         parts=("COUPLING",),

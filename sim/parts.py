@@ -19,6 +19,7 @@ PARAMETERS: dict[str, dict[str, float]] = {
         "standstill": 1.0,
         "late_s": 0.0,
         "opto_ohm": 1.0,
+        "ripple_deg": 0.0,
     },
     "ENC": {
         "lines": 0.0,
@@ -57,7 +58,8 @@ PARAMETERS: dict[str, dict[str, float]] = {
 MOTOR: current, a fraction of the set current.
 DRIVE: microsteps for each one that was set; the same once its supply has been away (0: it
 remembers); the share of the current left at standstill; what the DIR input takes longer to go dark;
-series resistors of its inputs as a multiple of the right ones.
+series resistors of its inputs as a multiple of the right ones; by how many electrical degrees its
+field runs ahead and behind between full steps.
 ENC: lines missing from the disc; a dead channel (1, 2, 3: A, B, Z) and the level it stays at;
 resistance through which a high output is pulled up; where the index is, in turns of the disc from
 where the limit switch operates (infinite: as assembled); pick-up of its cable as a multiple.
