@@ -31,7 +31,7 @@ def render(result: Result) -> str:
         bad=[check for check in result.checks if check.verdict != "pass"],
         good=[check for check in result.checks if check.verdict == "pass"],
         homed=homed,
-        plots=plots(result.homed, [one.joint.home.switch_deg for one in result.homed]),
+        plots=plots(result.homed),
     )
     return page
 

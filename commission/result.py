@@ -12,7 +12,7 @@ from .findings import Check
 from .homing import Homed
 from .suspect import Suspect
 
-Outcome = Literal["pass", "findings", "could not run"]
+Outcome = Literal["pass", "passed in part", "findings", "could not run"]
 
 
 @dataclass(frozen=True)
@@ -48,8 +48,8 @@ class Result:
 
     @property
     def exit_code(self) -> int:
-        """0 pass, 1 findings, 2 could not run."""
-        return {"pass": 0, "findings": 1, "could not run": 2}[self.verdict]
+        """0 passed, wholly or in part; 1 findings; 2 could not run."""
+        return {"findings": 1, "could not run": 2}.get(self.verdict, 0)
 
     def to_json(self) -> dict[str, Any]:
         """A plain object for `json.dumps`."""

@@ -248,6 +248,12 @@ class Rig:
             self.trace.edge(name, level)
             self.set_contact(name, level)
 
+    def order_current(self, axis: int, share: float) -> None:
+        """Let a drive give this share of its set current."""
+        self.motion.settle(self.now)
+        self.drives[axis].ordered_current = share
+        self.motion.changed(self.now)
+
     def read_counts(self, axes: Sequence[int]) -> list[int]:
         """Joints' counters now."""
         return self.counting.read(axes)

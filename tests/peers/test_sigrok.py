@@ -55,7 +55,7 @@ def homed(tmp_path_factory: pytest.TempPathFactory) -> Homed:
         rest = positions.pose(arm.rest_pose_deg)
         for stage in sorted({joint.stage for joint in arm.joints}):
             joints = [joint for joint in arm.joints if joint.stage == stage]
-            positions.homed |= home(card, joints)
+            positions.take(home(card, joints))
             positions.go({joint.name: rest[joint.name] for joint in joints})
         after = card.counts(channels), card.steps(channels)
         teacher.write(b"TRAC:STOP\n")

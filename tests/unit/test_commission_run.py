@@ -256,7 +256,7 @@ def test_homing_starts_on_the_switch_too(ports: tuple[Card, PortHand], arm: Arm)
     joint = arm.joints[0]
     assert card.levels([1]) == {1: 1}
     positions = Positions(arm, card)
-    positions.homed |= home(card, [joint])
+    positions.take(home(card, [joint]))
     positions.go({"J1": 0.0})
     assert positions.now_deg()["J1"] == pytest.approx(0.0, abs=0.01)
     # By eye, and to the switch's tolerance of 1 deg.
