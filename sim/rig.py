@@ -288,6 +288,8 @@ class Rig(Closing):
             self.switches[number].fit(parts)
         self.driving.watch_standstill()
         self._refresh_all()
+        if self.gripper is not None:
+            self.gripper.fit(parts)
         for number, switch in enumerate(self.switches):
             place = self.motion.positions(self.now)[number]
             switch.move_cam(self.scene.joint[number].from_si(place))
