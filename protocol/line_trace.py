@@ -29,8 +29,6 @@ class LineTrace:
     def came(self, way: Way, sent: Iterable[int], baud: float, *, timed: bool) -> None:
         """Bytes that stood on the line; `timed`: the last of them has taken its time just now."""
         trace = self._rig.trace
-        if not trace.on:
-            return
         values, taken = list(sent), frame_ticks(baud)
         begin = self._rig.now
         if timed or way == TO_CARD:

@@ -186,7 +186,7 @@ class Port:
         first = self._sent[way]
         self._sent[way] += len(data)
         if line is None and uart is None and self._last[way] <= now:
-            self._come(Piece(way, data, data, BAUD))
+            self._come(data, data, way, BAUD)
             return
         carried = [LineByte(now, value, way, f"{first + n}") for n, value in enumerate(data)]
         ratio = 1.0 if line is None else line.ratio[way]
@@ -213,7 +213,7 @@ class Port:
         way = piece.way
         arrival = self._last[way] = max(tick, self._last[way], self.rig.now) + taken
         if arrival == self.rig.now:
-            self._come(piece)
+            self._come(piece.sent, piece.heard, piece.way, piece.baud)
             return
         self._under_way[way] += 1
         self.rig.at(arrival, partial(self._come_later, piece, self._turns(way)))
@@ -225,13 +225,14 @@ class Port:
     def _come_later(self, piece: Piece, turns: int) -> None:
         if self._attached and turns == self._turns(piece.way):
             self._under_way[piece.way] -= 1
-            self._come(piece)
+            self._come(piece.sent, piece.heard, piece.way, piece.baud)
 
-    def _come(self, piece: Piece) -> None:
-        if self.trace is not None:
-            self.trace.came(piece.way, piece.sent, piece.baud, timed=self.uart is not None)
-        if piece.way == TO_HOST:
-            self.output += piece.heard
-        elif piece.heard and (self.role != "card" or self.rig.card.alive):
+    def _come(self, sent: bytes, heard: bytes, way: Way, baud: float) -> None:
+        """Bytes have stood on the line, and whoever is at its other end hears them."""
+        if self.trace is not None and self.rig.trace.on:
+            self.trace.came(way, sent, baud, timed=self.uart is not None)
+        if way == TO_HOST:
+            self.output += heard
+        elif heard and (self.role != "card" or self.rig.card.alive):
             self._notice_restart()
-            self._work(lambda: self.dialect.receive(piece.heard))
+            self._work(lambda: self.dialect.receive(heard))

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from pathlib import Path
-from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
+from ..closing import Closing
 from ..errors import SceneError
 from ..faults.inject import Injector
 from ..scenes import load_scene
@@ -31,7 +31,7 @@ def no_port(role: str, scene: str) -> str:
     return f"{scene} has no {role} port: it has no second card; add a table [io] to the scene"
 
 
-class Station:
+class Station(Closing):
     """A rig, what injects faults into it, and its ports by role.
 
     The port `io` is there when the scene has a second card.
@@ -109,14 +109,3 @@ class Station:
         for port in self.ports.values():
             port.detach()
         self.rig.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()

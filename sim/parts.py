@@ -48,6 +48,7 @@ PARAMETERS: dict[str, dict[str, float]] = {
     },
     "BRAKE": {"holds": 1.0, "drags": 0.0},
     "TOOL": {"kg": 0.0},
+    "GRIPPER": {"jam_n": 0.0, "jam_mm": 0.0},
     "CARD": {"reset_v": 0.0, "open_resets": 0.0},
     "COUNTER": {"bits": 0.0},
     "PIN": {"stuck": 0.0, "shift_v": 0.0},
@@ -70,6 +71,7 @@ lever again (0: never); contact resistance; time for which contacts bounce; the 
 contact does not leave again (1: at rest, 2: pressed, 0: neither); pick-up of its cable.
 BRAKE: the share of its torque that it holds with; the share that stays when it is released.
 TOOL: mass beyond the payload that the scene tells of.
+GRIPPER: the force that it takes to bring the fingers past a gap, and that gap.
 CARD: volts of the 5 V rail below which the card resets (0: it lives on the host's cable); whether
 opening the port resets it.
 COUNTER: bits of the card's counter of a joint (0: as the scene says).
