@@ -234,6 +234,15 @@ def _rails(place: Workplace, joints: Sequence[Joint], act: Act) -> None:
     act.gauges.append((f"switch input of {joint.name}, let go", str(level)))
 
 
+def _push(place: Workplace, joints: Sequence[Joint], act: Act) -> None:
+    for way in ("OFF", "FORWARD", "BACK", "OFF"):
+        place.hands.ask(f"PUSH {way}")
+        when = "nobody pushes" if way == "OFF" else f"the base is pushed {way.lower()}"
+        deg = place.hand.level_deg(joints[0])
+        act.gauges.append((f"level on {joints[0].name}, {when}", f"{deg:+.2f} deg"))
+        act.gauges.append((f"by eye, {when}", f"{place.hand.look_deg(joints[0]):+.0f} deg"))
+
+
 def _power_cycle(place: Workplace, joints: Sequence[Joint], act: Act) -> None:
     joint = joints[0]
     place.card.line.ask(f"STEP:COUN 1000,(@{joint.channel})")
@@ -297,6 +306,7 @@ _WORDS = {
     "POWER": "The switch of all supplies goes off and on again; then {joint} alone is enabled, "
     "jogged, and jogged back.",
     "REOPEN": "{joint} is enabled; the card's port is closed and opened again.",
+    "BASE": "A level lies on {joint}'s link while somebody leans on the base, there and back.",
     "LINE": f"The card is asked STEP:COUN? (@1:6) {QUERIES} times.",
 }
 _WORDS |= {"DRIVE": _WORDS["INPUTS"], "MOTOR": _WORDS["INPUTS"]}
@@ -310,6 +320,7 @@ _DOES = {
     "RAIL": _rails,
     "POWER": _power_cycle,
     "REOPEN": _reopen,
+    "BASE": _push,
     "LINE": _talk,
 }
 _SHOWN = {
@@ -322,6 +333,7 @@ _SHOWN = {
     "RAIL": ("{}.SW", "{}.ENC.5V_V"),
     "POWER": ("{}.STEP", "{}.DRIVE", "{}.ANGLE_DEG", "{}.SHAFT_DEG"),
     "REOPEN": ("{}.DRIVE",),
+    "BASE": ("{}.ANGLE_DEG",),
     "LINE": (),
 }
 

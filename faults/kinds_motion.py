@@ -199,5 +199,18 @@ KINDS = (
             "mm": Parameter(12.0, 0.0, 200.0, "gap at which they bind"),
         },
     ),
+    Kind(
+        name="loose",
+        where="part",
+        parts=("BASE",),
+        what="The arm's base is not firm on its table: a screw loose, a table that bends.",
+        shows="A level reads otherwise each time the arm reaches out further; by eye nothing.",
+        look="Level on any link, push the base, let go: does the reading move?",
+        mistaken="A slack gear; a wrong trim: the base's own reading changes here too.",
+        caution="Push the base, nobody in reach of the arm; take the level off before moving.",
+        model="ISO 13849-2 table A.4, loosening (value from memory)",
+        apply=setting("deg=deg_per_n_m"),
+        parameters={"deg": Parameter(0.05, 1e-3, 1.0, "deg per N.m")},
+    ),
 )
 """In the order in which they are listed."""

@@ -22,7 +22,7 @@ def part_at(place: str) -> str:
     """What stands at a place.
 
     `INPUTS`, `DRIVE`, `MOTOR`, `ENC`, `SW` for conductors and plugs of it, or `GEAR`, `COUPLING`,
-    `BRAKE`, `COUNTER`; `CARD` (its pins too), `TOOL`, `RAIL`, `LINE`; `IO` for the
+    `BRAKE`, `COUNTER`; `CARD` (its pins too), `TOOL`, `BASE`, `RAIL`, `LINE`; `IO` for the
     second card's cable and the gripper at its end.
     """
     first, dot, rest = place.partition(".")
@@ -65,7 +65,7 @@ def _of_sort(sort: str, scene: Scene) -> list[str]:
     match sort:
         case "RAIL":
             return [rail for rail in RAILS if rail != GROUND]
-        case "CARD" | "TOOL":
+        case "CARD" | "TOOL" | "BASE":
             return [sort]
         case "INPUT":
             pins = [f"{name}.{pin}" for name in names for pin in INPUTS]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING
 
+from ..sim.base import WAYS
 from ..sim.clock import ticks
 from .scpi import Channels, Command, Wait, Words
 from .status import quoted
@@ -31,6 +32,10 @@ def _turn(session: ScpiDialect, deg: float, deg_per_s: float | None, axes: list[
     session.rig.hands.turn(axes[0], deg, deg_per_s)
 
 
+def _push(session: ScpiDialect, way: str) -> None:
+    session.rig.hands.push(None if way == "OFF" else way)
+
+
 def _press(session: ScpiDialect, axes: list[int]) -> None:
     for axis in axes:
         session.rig.hands.press(axis)
@@ -44,6 +49,11 @@ def _wiggle(session: ScpiDialect, axes: list[int]) -> None:
 def _release(session: ScpiDialect, axes: list[int]) -> None:
     for axis in axes:
         session.rig.hands.release(axis)
+
+
+def _let_go(session: ScpiDialect) -> None:
+    _release(session, list(range(session.axes)))
+    session.rig.hands.push(None)
 
 
 def _mark(session: ScpiDialect, axis: int) -> str:
@@ -126,10 +136,10 @@ HANDS = Words(
     events=lambda session: session.rig.hands.events,
     operation=lambda session: _TURNING if session.rig.hands.busy else 0,
     # A reset never switches power on, never puts a plug in and never takes the stand away.
-    reset=lambda session: _release(session, list(range(session.axes))),
+    reset=lambda session: _let_go(session),
     commands=(
         *common(
-            "takes the fingers off all switches; supplies, STOP, plugs and stand stay as they are",
+            "takes the hands off switches and base; supplies, STOP, plugs and stand stay as is",
             operation=f"{_TURNING} a hand turns a joint",
         ),
         Command(
@@ -161,6 +171,15 @@ HANDS = Words(
             "the finger off again",
             do=_release,
             channels=Channels.ANY,
+        ),
+        Command(
+            "PUSH",
+            "leans on the column of the base that way, or lets go (OFF): what is firm stays",
+            do=_push,
+            ask=lambda session: session.rig.hands.pushed or "OFF",
+            takes=(Choice("way", (*WAYS, "OFF")),),
+            replies="|".join((*WAYS, "OFF")),
+            caution="The base, not the links; nobody else in reach.",
         ),
         Command(
             "WIGGle",

@@ -13,6 +13,7 @@ from typing import Any
 from ..closing import Closing
 from ..errors import SceneError
 from ..scenes import Scene
+from .base import Base
 from .body import Body
 from .card import Card
 from .circuit import RAILS, RAILS_MOVED_V, Island
@@ -52,6 +53,7 @@ class Rig(Closing):
     """
 
     body = Looked[Body]()
+    base = Looked[Base]()
     harness = Looked[Harness]()
     drives = Looked[list[Drive]]()
     driving = Looked[Driving]()
@@ -85,6 +87,7 @@ class Rig(Closing):
             base_tilt_rad=self.individual.base_tilt_rad,
             friction_n_m=self.individual.friction_n_m,
         )
+        self.base = Base(self.body, scene.gauges.hand.torque_n_m)
         self.clearance = Clearance(self.body)
         try:
             self.individual = self._place(start_pose_deg)
@@ -176,6 +179,8 @@ class Rig(Closing):
                 hum_a=card.hum_a,
                 hum_hz=self.scene.supplies.mains_hz,
                 drift_a=card.input_wander_a,
+                chopper_hz=self.scene.drive.chopper_hz,
+                chopper_v=self.scene.supplies.v24.volts,
             )
             for joint in self.scene.joint
             for name in input_pins(joint.name)
@@ -284,6 +289,7 @@ class Rig(Closing):
         """Take other parts: conductors, bridges, parameters. The arm stays where it is."""
         self.catch_up()
         self.body.carry(parts.parameter("TOOL", "kg"))
+        self.base.fit(parts)
         self.harness.fit(parts)
         for pin in self.pins.values():
             pin.fit(parts)
@@ -360,6 +366,7 @@ class Rig(Closing):
     def _refresh_all(self) -> None:
         self._seen_rails = self.harness.circuit.known_v.copy()
         self.driving.fit()
+        self.choppers_changed()
         for island in self.harness.circuit.islands:
             self._refresh(island)
         low = self.harness.circuit.known_v[0] < self.scene.drive.undervoltage_v
@@ -400,6 +407,18 @@ class Rig(Closing):
         """The pose was committed."""
         self.now = max(self.now, self.motion.tick)
         self.counting.turn()
+
+    def choppers_changed(self) -> None:
+        """Motors may have got current, or lost it: what their leads couple into inputs follows."""
+        for number, joint in enumerate(self.scene.joint):
+            chopped = self.drives[number].live
+            switch_pin, *channels = input_pins(joint.name)
+            told = [self.pins[channel].beside(chopped) for channel in channels]
+            if any(told):
+                self.counting.refit(number)
+                self.trace.fitted(number)
+            if self.pins[switch_pin].beside(chopped):
+                self._follow(number, switch_pin, self.harness.look(switch_pin))
 
     def _flipped(self, number: int, channel: int, level: int) -> None:
         """A counter's floating pin crossed a threshold."""

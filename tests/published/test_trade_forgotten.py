@@ -1,4 +1,4 @@
-"""Faults that the trade often forgets, and what each shows: common practice, no published source."""
+"""Faults that the trade often forgets, and what shows: common practice, no published source."""
 
 from __future__ import annotations
 
@@ -65,3 +65,125 @@ def test_what_resonance_takes_is_whole_turns_of_the_field() -> None:
     lost = lost_full_steps(3, "resonance@J4.DRIVE,deg=15", 0.93)
     assert abs(lost) > 3.5
     assert abs(lost / 4 - round(lost / 4)) < 0.1
+
+
+# --- chopper noise: cable beside motor leads; counts only when enabled; disable drives singly -----
+
+
+def counts_in(rig: Rig, number: int, time_s: float) -> int:
+    before = rig.card.count(number)
+    wait(rig, time_s)
+    return abs(rig.card.count(number) - before)
+
+
+def edges_of(rig: Rig, name: str, time_s: float) -> int:
+    rig.trace.start()
+    wait(rig, time_s)
+    rig.trace.stop()
+    return next(wave.edges for wave in rig.trace.waves([name]))
+
+
+def test_a_float_beside_motor_leads_counts_only_while_its_own_drive_is_on() -> None:
+    """By hand: 24 V chopped have a first harmonic of 24 x 2/pi = 15.3 V peak; half of it is left
+    on a pin of 100 pF behind 100 pF, far beyond 0.8 and 2.0 V. Each cycle of 20 kHz then takes the
+    pin up and down; two such pins whose tones differ in phase count up to four times that."""
+    with Rig(SCENE, 3, start_pose_deg=POSE) as rig:
+        injector = Injector(rig)
+        for fault in ("chopper@J5.ENC", "open@J5.ENC.A", "open@J5.ENC.B"):
+            injector.insert(fault)
+        for number in range(6):
+            rig.card.enable(number, True)
+        wait(rig)
+        assert rig.meter.volts_ac("CARD.J5.ENC.A", "RAIL.0V") > 1.0
+        assert edges_of(rig, "J5.ENC.A", 0.01) == pytest.approx(400, abs=2)
+        # Where hum has shifted one of them so that its window lies within the other's, none.
+        assert 100 < counts_in(rig, J5, 0.01) < 810
+        for number in range(6):  # one drive after the other: only its own makes the difference
+            rig.card.enable(number, False)
+            wait(rig, 0.05)
+            still = counts_in(rig, J5, 0.01)
+            edges = edges_of(rig, "J5.ENC.A", 0.01)
+            assert (edges > 390) == (number < J5)
+            assert number < J5 or still <= 4  # mains hum, as on any float
+
+
+def test_a_driven_input_beside_motor_leads_counts_nothing() -> None:
+    """By hand: 24 V x 2/pi through 100 pF at 20 kHz is 0.19 mA, over 100 ohm 19 mV peak."""
+    with Rig(SCENE, 3, start_pose_deg=POSE) as rig:
+        Injector(rig).insert("chopper@J5.ENC")
+        rig.card.enable(J5, True)
+        wait(rig)
+        assert counts_in(rig, J5, 0.5) == 0
+        volts = rig.meter.volts_ac("CARD.J5.ENC.A", "RAIL.0V")
+        assert volts == pytest.approx(0.192e-3 * 100.4 / math.sqrt(2), abs=0.004)
+
+
+def test_an_output_that_is_pulled_up_weakly_loses_to_the_chopper() -> None:
+    """100 kohm against 0.19 mA: while the output is high it is the chopper that drives the pin."""
+    with Rig(SCENE, 3, start_pose_deg=POSE) as rig:
+        injector = Injector(rig)
+        for fault in ("chopper@J5.ENC", "slow@J5.ENC"):
+            injector.insert(fault)
+        wait(rig)
+        rig.hands.set_motor_supply(False)
+        rig.hands.turn(J5, 0.02)
+        wait(rig, 0.5)
+        while rig.card.count(J5) % 4 != 2 and rig.counters[J5].levels != (1, 1):
+            rig.hands.turn(J5, 360 / 18 / 4000)
+            wait(rig, 0.5)
+        assert edges_of(rig, "J5.ENC.A", 0.01) == 0
+        rig.hands.set_motor_supply(True)
+        rig.card.enable(J5, True)
+        wait(rig)
+        assert edges_of(rig, "J5.ENC.A", 0.01) + edges_of(rig, "J5.ENC.B", 0.01) > 100
+        rig.card.enable(J5, False)
+        wait(rig)
+        assert edges_of(rig, "J5.ENC.A", 0.01) == 0
+
+
+# --- loose base: mounting; level moves when pushed; push ------------------------------------------
+
+
+def test_a_loose_base_moves_the_level_when_it_is_pushed_and_the_eye_sees_nothing() -> None:
+    """By hand: 12 N.m at 0.05 deg per N.m lean it by 0.6 deg, forward as the arm looks."""
+    for fault, lean_deg in (("", 0.0), ("loose@BASE", 0.6)):
+        with Rig(SCENE, 3, start_pose_deg=POSE) as rig:
+            if fault:
+                Injector(rig).insert(fault)
+            rig.gauges.zero_level()
+            levels, looks = {}, {}
+            for way in (None, "FORWARD", "BACK", "LEFT", None):
+                rig.hands.push(way)
+                levels[way], looks[way] = rig.gauges.level_deg(J5), rig.gauges.look_deg(J5)
+            assert levels["FORWARD"] - levels[None] == pytest.approx(-lean_deg, abs=0.06)
+            assert levels["BACK"] - levels[None] == pytest.approx(lean_deg, abs=0.06)
+            assert levels["LEFT"] - levels[None] == pytest.approx(0.0, abs=0.06)
+            assert len(set(looks.values())) == 1
+
+
+def test_a_loose_base_leans_the_more_the_further_the_arm_reaches() -> None:
+    """The upper arm does not move, and yet its level does: by the weight's moment at its foot."""
+    with Rig(SCENE, 3, start_pose_deg=POSE) as rig:
+        Injector(rig).insert("loose@BASE,deg=0.1")
+        rig.gauges.zero_level()
+        before, weighed = rig.gauges.level_deg(J2), rig.body.overhang_n_m(rig.angles_rad())
+        rig.hands.set_motor_supply(False)
+        rig.hands.turn(J3, 90.0)
+        wait(rig, 5.0)
+        more_n_m = rig.body.overhang_n_m(rig.angles_rad())[0] - weighed[0]
+        assert more_n_m < -2  # folded up, it reaches out less
+        assert rig.gauges.level_deg(J2) - before == pytest.approx(-0.1 * more_n_m, abs=0.06)
+
+
+def test_the_weights_moment_is_mass_times_way_out() -> None:
+    """By hand: with J1 turned by half a turn it is the same the other way; stretched out level the
+    moment at J2 is that about the base, less what lies before J2's axis: none of the Heron's."""
+    with Rig(SCENE, 3, start_pose_deg=POSE) as rig:
+        ahead, behind = (
+            rig.body.overhang_n_m([math.radians(deg) for deg in (turn, 0, 0, 0, 0, 0)])
+            for turn in (0, 180)
+        )
+        assert behind[0] == pytest.approx(-ahead[0], rel=1e-6)
+        still = [0.0] * 6
+        torque = rig.body.inverse_dynamics(still, still, still)[J2]
+        assert abs(torque) == pytest.approx(ahead[0], rel=0.05)
