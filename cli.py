@@ -14,7 +14,7 @@ from collections.abc import Iterator
 from contextlib import ExitStack, closing, contextmanager
 from pathlib import Path
 from types import FrameType
-from typing import TYPE_CHECKING, Annotated, NoReturn
+from typing import TYPE_CHECKING, Annotated, NamedTuple, NoReturn
 
 import typer
 
@@ -23,6 +23,7 @@ from .errors import DryrigError, nearest
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from .commission.plan import Options
     from .commission.result import Result
 
 COULD_NOT_RUN = 2
@@ -178,11 +179,42 @@ def commission(
     as_json: Annotated[
         bool, typer.Option("--json", help="One JSON object on standard output.")
     ] = False,
-    report: Annotated[Path | None, typer.Option(help="Folder for the report.")] = None,
+    report: Annotated[
+        Path | None, typer.Option(help="Folder for the report, and for the calibration.")
+    ] = None,
+    only: Annotated[
+        str | None, typer.Option(metavar="NAME,NAME", help="Only these checks.")
+    ] = None,
+    skip: Annotated[
+        list[str] | None,
+        typer.Option(metavar='NAME="WHY"', help="Leave a check out, and say why. Repeatable."),
+    ] = None,
+    thorough: Annotated[
+        bool, typer.Option("--thorough", help="Also what takes time: sweep, wiggle, index, load.")
+    ] = False,
+    resume: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Keeps the state; go on from it if it is there."),
+    ] = None,
+    calibration: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Home offsets of an earlier run.")
+    ] = None,
+    routine: Annotated[
+        str | None, typer.Option(metavar="MODULE:FUNCTION", help="Your own, in Python.")
+    ] = None,
+    program: Annotated[
+        str | None, typer.Option("--exec", metavar='"PROG {port}"', help="Your own, any language.")
+    ] = None,
+    replace: Annotated[
+        str, typer.Option(metavar="NAME", help="What yours stands in for: a check, or all.")
+    ] = "homing",
 ) -> None:
     """Check, home and trim an arm on a serial port.
 
-    Exit code 0: passed. 1: findings. 2: could not run. A simulator pass is no safety validation.
+    Checks, in their order: cold, rails, link, encoders, switches, stop, jogs, homing, trim, repeat;
+    with --thorough also sweep, wiggle, index, load.
+    Exit code 0: passed, or passed in part. 1: findings. 2: could not run. A simulator pass is no
+    safety validation.
     """
     from rich.console import Console
 
@@ -195,7 +227,10 @@ def commission(
         with _stoppable():
             if report is not None:
                 make_folder(report)
-            result = _commission(port, hands, arm, to_person)
+            asked = _Asked(
+                only, skip or [], thorough, resume, calibration, routine, program, replace
+            )
+            result = _commission(port, hands, arm, asked, to_person)
             if report is not None:
                 page = write_report(result, report)
                 to_person.print(f"Report: {page}", soft_wrap=True, highlight=False, markup=False)
@@ -225,7 +260,45 @@ def commission(
     raise typer.Exit(result.exit_code)
 
 
-def _commission(port: str, hands: str | None, arm: str, console: Console) -> Result:
+class _Asked(NamedTuple):
+    """What a commissioning's options say, as typed."""
+
+    only: str | None
+    skip: list[str]
+    thorough: bool
+    resume: Path | None
+    calibration: Path | None
+    routine: str | None
+    program: str | None
+    replace: str
+
+
+def _options(asked: _Asked) -> Options:
+    """The same, read. Raises CommissionError."""
+    from .commission.calibration import read_calibration
+    from .commission.errors import PlanError
+    from .commission.plan import Options
+    from .commission.routine import Function, Program, Routine
+
+    if asked.routine is not None and asked.program is not None:
+        raise PlanError("--routine and --exec: one routine at a time; leave one out")
+    replace: dict[str, Routine] = {}
+    if asked.routine is not None:
+        replace[asked.replace] = Function.load(asked.routine)
+    elif asked.program is not None:
+        replace[asked.replace] = Program(asked.program)
+    parts = [text.partition("=") for text in asked.skip]
+    return Options(
+        only=tuple(name.strip() for name in asked.only.split(",")) if asked.only else (),
+        skip={name.strip(): reason.strip().strip('"') for name, _, reason in parts},
+        thorough=asked.thorough,
+        replace=replace,
+        resume=asked.resume,
+        calibration=read_calibration(asked.calibration) if asked.calibration else None,
+    )
+
+
+def _commission(port: str, hands: str | None, arm: str, asked: _Asked, console: Console) -> Result:
     from .commission.client import Card
     from .commission.hand import PortHand
     from .commission.person import PersonHand
@@ -233,7 +306,7 @@ def _commission(port: str, hands: str | None, arm: str, console: Console) -> Res
     from .commission.terminal import progress_on
     from .scenes.loader import scene_path
 
-    path = scene_path(arm)
+    path, options = scene_path(arm), _options(asked)
     person = PersonHand(console) if hands is None else None
     with ExitStack() as stack:
         # The card first: of two in-process ports, the first one opened sets up the rig.
@@ -241,7 +314,7 @@ def _commission(port: str, hands: str | None, arm: str, console: Console) -> Res
         hand: PortHand | PersonHand = person or PortHand.open(str(hands))
         stack.enter_context(closing(hand))
         progress = stack.enter_context(progress_on(console, lines=hands is None))
-        return run(card, hand, path, progress)
+        return run(card, hand, path, progress, options=options)
 
 
 def _expected(error: Exception) -> bool:

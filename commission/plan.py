@@ -95,8 +95,10 @@ class Options:
         """Why a step is left out; None when it is to be done, "" when nobody misses it."""
         if step.name in self.skip:
             return f"skipped: {self.skip[step.name]}"
+        if self.only and step.name in self.only:
+            return None
         if self.only:
-            return None if step.name in self.only else "not asked for"
+            return "" if step.thorough and not self.thorough else "not asked for"
         if "all" in self.replace:
             return "replaced by a routine of your own"
         return "" if step.thorough and not self.thorough else None

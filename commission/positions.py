@@ -79,6 +79,14 @@ class Positions:
         """The joint's angle at home."""
         return self._drawn_deg[joint.name] - self.trim_deg[joint.name]
 
+    def soft_limits_steps(self, joint: Joint) -> tuple[int, int]:
+        """Step counts at the low and the high end of the travel. The joint must be homed."""
+        low, high = (
+            self.homed[joint.name].home_step + joint.steps(deg - self.home_offset_deg(joint))
+            for deg in joint.travel_deg
+        )
+        return low, high
+
     def angle_deg(self, joint: Joint, step: int) -> float:
         """The angle believed at a step count. The joint must be homed."""
         home_step = self.homed[joint.name].home_step

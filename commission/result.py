@@ -12,12 +12,18 @@ from .findings import Check
 from .homing import Homed
 from .suspect import Suspect
 
+SCHEMA = 1
+"""Edition of the JSON: `report.schema.json` describes it."""
+
 Outcome = Literal["pass", "passed in part", "findings", "could not run"]
 
 
 @dataclass(frozen=True)
 class JointResult:
-    """One joint at the end, in its `unit`. Angles are None while the joint is not homed."""
+    """One joint at the end, in its `unit`. Angles are None while the joint is not homed.
+
+    `soft_limits_steps` are the step counts at both ends of its travel (object 607Dh of CiA 402).
+    """
 
     joint: str
     gauge: str
@@ -28,6 +34,8 @@ class JointResult:
     home_offset_deg: float | None = None
     residue_deg: float | None = None
     repeat_deg: float | None = None
+    method: int | None = None
+    soft_limits_steps: tuple[int, int] | None = None
 
 
 @dataclass
@@ -45,6 +53,7 @@ class Result:
     joints: list[JointResult] = field(default_factory=list)
     gauge_accuracy_deg: dict[str, float] = field(default_factory=dict)
     homed: list[Homed] = field(default_factory=list)
+    calibration: str = ""
 
     @property
     def exit_code(self) -> int:
@@ -54,6 +63,7 @@ class Result:
     def to_json(self) -> dict[str, Any]:
         """A plain object for `json.dumps`."""
         return {
+            "schema": SCHEMA,
             "verdict": self.verdict,
             "arm": self.arm,
             "reason": self.reason,
@@ -74,6 +84,10 @@ class Result:
 def _joint(joint: JointResult) -> dict[str, Any]:
     # JSON knows no NaN.
     return {
-        name: None if isinstance(value, float) and math.isnan(value) else value
+        name: None if isinstance(value, float) and math.isnan(value) else _listed(value)
         for name, value in vars(joint).items()
     }
+
+
+def _listed(value: Any) -> Any:
+    return list(value) if isinstance(value, tuple) else value

@@ -8,10 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import Path
 
 from . import cautions, thorough
 from .arm import Arm, Joint, load_arm
+from .calibration import calibration_text
 from .client import Card
 from .cold import check_cold
 from .encoders import check_encoders
@@ -315,10 +317,12 @@ class _Job:
                 "mark": arm.gauges.mark.accuracy_deg,
             },
             homed=self.first_homed,
+            calibration="" if reason or found else self._calibration(arm),
         )
 
     def _joint(self, arm: Arm, joint: Joint) -> JointResult:
         trimmed = self.trimmed.get(joint.name)
+        homed = joint.name in self.positions.homed
         return JointResult(
             joint.name,
             joint.trim.gauge,
@@ -329,7 +333,17 @@ class _Job:
             home_offset_deg=self.positions.home_offset_deg(joint) if trimmed else None,
             residue_deg=trimmed.residue_deg if trimmed else None,
             repeat_deg=trimmed.repeat_deg if trimmed else None,
+            method=method_of(joint).number if homed else None,
+            soft_limits_steps=self.positions.soft_limits_steps(joint) if trimmed else None,
         )
+
+    def _calibration(self, arm: Arm) -> str:
+        """The calibration file's text, once every joint has been trimmed."""
+        if len(self.trimmed) < len(arm.joints):
+            return ""
+        offsets = {joint.name: self.positions.home_offset_deg(joint) for joint in arm.joints}
+        date = datetime.now().astimezone().isoformat(timespec="seconds")
+        return calibration_text(arm, date, offsets)
 
 
 def _motion_failure(name: str, error: HomingFailed) -> Check:

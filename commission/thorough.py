@@ -5,10 +5,11 @@ Common practice, no published source.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import math
+from collections.abc import Iterator, Sequence
 
 from . import cautions
-from .arm import Joint
+from .arm import Arm, Joint
 from .encoders import EYE_DEG, STUCK_COUNTS
 from .findings import Check, Kind, Symptom, judged
 from .homing import TIME_EXTRA_S, TIME_SHARE
@@ -16,7 +17,7 @@ from .homing_methods import INDEX_TURNS, turn_deg
 from .positions import Positions
 from .station import Station
 
-SWEEP_PARTS = 8
+LEG_DEG = 45.0
 END_ROOM_DEG = 3.0
 INDEX_COUNTS = 2
 FAST_SHARE = 0.9
@@ -27,19 +28,53 @@ LOAD_DEG = 20.0
 
 def check_sweep(station: Station) -> list[Check]:
     """Lead each limp joint by hand through its travel and back to where it was."""
-    station.hand.stand(True)
-    station.hand.motor_supply(False)
-    return [_sweep(station, joint) for joint in station.arm.joints]
+    arm, hand = station.arm, station.hand
+    hand.stand(True)
+    hand.motor_supply(False)
+    station.progress("sweep: lead the joints to their rest pose")
+    _lead(station, arm.rest_pose_deg)
+    checks = []
+    for joint in arm.joints:
+        # In its own trim pose there is the room that a gauge needs.
+        _lead(station, joint.trim.pose_deg, besides=joint)
+        checks.append(_sweep(station, joint))
+        _lead(station, arm.rest_pose_deg)
+    return checks
+
+
+def _lead(station: Station, pose_deg: Sequence[float], besides: Joint | None = None) -> None:
+    """Lead limp joints to a pose by hand, what is raised first: it lifts the rest off the table."""
+    hand = station.hand
+    moves = [
+        (pose_deg[joint.channel - 1] - hand.look_deg(joint), joint)
+        for joint in station.arm.joints
+        if joint is not besides
+    ]
+    for deg, joint in sorted(moves, key=lambda move: (move[1].trim.gauge != "level", -move[0])):
+        if abs(deg) > EYE_DEG:
+            for target in _legs(0.0, deg):
+                at = hand.look_deg(joint) - pose_deg[joint.channel - 1] + deg
+                hand.turn(joint, target - at)
+
+
+def _span_deg(arm: Arm, joint: Joint) -> tuple[float, float]:
+    """The poses that the arm file names and the switch: further on the table may be in the way."""
+    at = joint.channel - 1
+    angles = [arm.rest_pose_deg[at], *(other.trim.pose_deg[at] for other in arm.joints)]
+    if joint.trim.gauge == "mark":
+        angles += joint.travel_deg
+    angles.append(joint.home.switch_deg)
+    low, high = joint.travel_deg
+    return max(min(angles), low + END_ROOM_DEG), min(max(angles), high - END_ROOM_DEG)
 
 
 def _sweep(station: Station, joint: Joint) -> Check:
     hand, card, channel = station.hand, station.card, joint.channel
     station.progress(f"sweep: lead {joint.name} by hand through its travel, watch its cable")
-    low, high = joint.travel_deg[0] + END_ROOM_DEG, joint.travel_deg[1] - END_ROOM_DEG
+    low, high = _span_deg(station.arm, joint)
     start = hand.look_deg(joint)
-    stops = [low + (high - low) * part / SWEEP_PARTS for part in range(SWEEP_PARTS + 1)]
     felt_at, counted = [], []
-    for target in [*stops, start]:
+    for target in [*_legs(start, low), *_legs(low, high), *_legs(high, start)]:
         before, eye = card.counts([channel])[channel], hand.look_deg(joint)
         felt = hand.turn(joint, target - eye)
         now = hand.look_deg(joint)
@@ -58,6 +93,12 @@ def _sweep(station: Station, joint: Joint) -> Check:
         f"the count follows the eye to {worst:+.1f} {joint.unit}"
     )
     return judged("sweep", joint, symptoms, evidence)
+
+
+def _legs(begin: float, end: float) -> list[float]:
+    """Where a hand rests on the way from `begin` to `end`, and `end`."""
+    parts = math.ceil(abs(end - begin) / LEG_DEG)
+    return [begin + (end - begin) * part / parts for part in range(1, parts + 1)]
 
 
 def check_wiggle(station: Station) -> list[Check]:
