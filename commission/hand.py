@@ -113,6 +113,18 @@ class PortHand:
         """One meter reading."""
         return self._line.numbers(f'MEAS:VOLT:DC? "{red}","{black}"', 1)[0]
 
+    def ohms(self, red: str, black: str) -> float:
+        """One ohms reading of the meter, main supply off; 9.9e37 on overload."""
+        return self._line.numbers(f'MEAS:RES? "{red}","{black}"', 1)[0]
+
+    def main_supply(self, on: bool) -> None:
+        """The switch of all supplies."""
+        self._line.ask(f"SUPP:MAIN {int(on)}")
+
+    def plug(self, name: str, into: bool) -> None:
+        """Pull a plug at a part, or put it in."""
+        self._line.ask(f'PLUG {"IN" if into else "OUT"},"{name}"')
+
     def motor_supply(self, on: bool) -> None:
         """The 24 V switch."""
         self._line.ask(f"SUPP:MOT {int(on)}")
