@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
     from .commission.plan import Options
     from .commission.result import Result
+    from .study.ranker import SimulatedRanker
 
 COULD_NOT_RUN = 2
 
@@ -208,6 +209,9 @@ def commission(
     replace: Annotated[
         str, typer.Option(metavar="NAME", help="What yours stands in for: a check, or all.")
     ] = "homing",
+    diagnose: Annotated[
+        bool, typer.Option("--diagnose", help="Name the part: try every fault on rigs of our own.")
+    ] = False,
 ) -> None:
     """Check, home and trim an arm on a serial port.
 
@@ -230,7 +234,7 @@ def commission(
             asked = _Asked(
                 only, skip or [], thorough, resume, calibration, routine, program, replace
             )
-            result = _commission(port, hands, arm, asked, to_person)
+            result = _commission(port, hands, arm, asked, to_person, diagnose)
             if report is not None:
                 page = write_report(result, report)
                 to_person.print(f"Report: {page}", soft_wrap=True, highlight=False, markup=False)
@@ -298,7 +302,9 @@ def _options(asked: _Asked) -> Options:
     )
 
 
-def _commission(port: str, hands: str | None, arm: str, asked: _Asked, console: Console) -> Result:
+def _commission(
+    port: str, hands: str | None, arm: str, asked: _Asked, console: Console, diagnose: bool
+) -> Result:
     from .commission.client import Card
     from .commission.hand import PortHand
     from .commission.person import PersonHand
@@ -308,13 +314,27 @@ def _commission(port: str, hands: str | None, arm: str, asked: _Asked, console: 
 
     path, options = scene_path(arm), _options(asked)
     person = PersonHand(console) if hands is None else None
+    ranker = _ranker(arm, console) if diagnose else None
     with ExitStack() as stack:
         # The card first: of two in-process ports, the first one opened sets up the rig.
         card = stack.enter_context(closing(Card.open(port)))
         hand: PortHand | PersonHand = person or PortHand.open(str(hands))
         stack.enter_context(closing(hand))
         progress = stack.enter_context(progress_on(console, lines=hands is None))
-        return run(card, hand, path, progress, options=options)
+        return run(card, hand, path, progress, options=options, ranker=ranker)
+
+
+def _ranker(arm: str, console: Console) -> SimulatedRanker:
+    from .study.library import Library
+    from .study.ranker import SimulatedRanker
+
+    def say(tasks: int) -> None:
+        console.print(
+            f"diagnosis: {tasks} rigs to try out first; kept for the next time",
+            highlight=False, markup=False,
+        )  # fmt: skip
+
+    return SimulatedRanker(arm, Library.of(arm), learning=say)
 
 
 def _expected(error: Exception) -> bool:
@@ -582,6 +602,96 @@ def latent_faults(
             )
     except Stopped as stopped:
         _fail(f"stopped by {stopped}")
+    except DryrigError as error:
+        _fail(error)
+    show(tally, Console())
+
+
+@faults_app.command("learn")
+def learn_faults(
+    scene: SceneName,
+    joint: OnlyJoints = None,
+    part: OnlyParts = None,
+    kind: OnlyKinds = None,
+    processes: Annotated[int, typer.Option(min=1, max=64, help="At the same time.")] = 2,
+) -> None:
+    """Try out every fault for `dryrig commission --diagnose`, and keep what was seen.
+
+    What was learned before is not learned again; a change of the scene or of dryrig asks anew.
+    """
+    from rich.console import Console
+    from rich.progress import Progress
+
+    from .faults.catalogue import chosen_faults
+    from .scenes.loader import load_scene
+    from .study.library import Library
+
+    console = Console(stderr=True)
+    bar = Progress(console=console, transient=True, disable=not console.is_terminal)
+    try:
+        chosen = chosen_faults(
+            load_scene(scene), joints=joint or (), parts=part or (), kinds=kind or ()
+        )
+        library = Library.of(scene)
+        tasks = len(library.tasks(chosen))
+        with _stoppable(), bar:
+            task = bar.add_task("trying out", total=tasks)
+            library.learn(chosen, processes, lambda: bar.advance(task))
+    except Stopped as stopped:
+        _fail(f"stopped by {stopped}; what was learned is kept")
+    except OSError as error:
+        _fail(f"cannot keep what was learned: {error}")
+    except DryrigError as error:
+        _fail(error)
+    _say(f"{len(chosen)} faults known, {tasks} rigs tried out: {library.path}")
+
+
+@faults_app.command("diagnosis")
+def fault_diagnosis(
+    scene: SceneName,
+    joint: OnlyJoints = None,
+    part: OnlyParts = None,
+    kind: OnlyKinds = None,
+    seed: Seed = 300,
+    sample: Annotated[
+        int, typer.Option(min=0, help="Only so many faults, drawn by the seed; 0 takes all.")
+    ] = 0,
+    processes: Annotated[int, typer.Option(min=1, max=64, help="At the same time.")] = 2,
+) -> None:
+    """Commission an arm with each fault, and see whether the diagnosis names it.
+
+    The arms' seeds count up from the given one: none is an arm that the ranker learned from.
+    """
+    from rich.console import Console
+    from rich.progress import Progress
+
+    from .faults.catalogue import chosen_faults
+    from .scenes.loader import load_scene
+    from .study.diagnosed import sampled, study_diagnosis
+    from .study.diagnosed_terminal import line_of, show
+
+    console = Console(stderr=True)
+    bar = Progress(console=console, transient=True, disable=not console.is_terminal)
+    try:
+        chosen = chosen_faults(
+            load_scene(scene), joints=joint or (), parts=part or (), kinds=kind or ()
+        )
+        chosen = sampled(chosen, sample, seed)
+        with _stoppable(), bar:
+            task = bar.add_task("diagnosing", total=None)
+            tally = study_diagnosis(
+                scene,
+                chosen,
+                seed=seed,
+                processes=processes,
+                found=lambda trial: None if trial.named else _say(line_of(trial)),
+                begin=lambda total: bar.update(task, total=total),
+                done=lambda: bar.advance(task),
+            )
+    except Stopped as stopped:
+        _fail(f"stopped by {stopped}")
+    except OSError as error:
+        _fail(f"cannot keep what was learned: {error}")
     except DryrigError as error:
         _fail(error)
     show(tally, Console())

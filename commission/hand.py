@@ -146,6 +146,10 @@ class PortHand:
         """Wiggle, and let the second pass."""
         self._line.ask(f"WIGG (@{joint.channel})", f"WAIT? {WIGGLE_S}", f"WAIT? {WIGGLE_S}")
 
+    def plug(self, name: str, into: bool) -> None:
+        """Pull a plug at a part, or put it in."""
+        self._line.ask(f'PLUG {"IN" if into else "OUT"},"{name}"')
+
     def motor_supply(self, on: bool) -> None:
         """The 24 V switch."""
         self._line.ask(f"SUPP:MOT {int(on)}")
