@@ -184,6 +184,22 @@ KINDS = (
         parameters={"kg": Parameter(2.0, 0.01, 50.0, "kg beyond the payload")},
     ),
     Kind(
+        name="jam",
+        where="part",
+        parts=("GRIPPER",),
+        what="The gripper's fingers bind at one gap: a chip on the slides, a bent finger.",
+        shows="Fingers stop short, from either side; the servo presses on and draws its most.",
+        look="Open and close on nothing: rule and analog gap against the pulse, supply volts.",
+        mistaken="An object between the fingers; a weak servo, whose supply sags.",
+        caution="Signal and supply off before fingers go between fingers.",
+        model="IEC 61508-2 table A.1, final element stuck-at (value from memory)",
+        apply=setting("n=jam_n", "mm=jam_mm"),
+        parameters={
+            "n": Parameter(100.0, 0.1, 1000.0, "N to bring the fingers past it"),
+            "mm": Parameter(12.0, 0.0, 200.0, "gap at which they bind"),
+        },
+    ),
+    Kind(
         name="loose",
         where="part",
         parts=("BASE",),

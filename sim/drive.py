@@ -41,7 +41,8 @@ class Drive:
         self.standstill_current = 1.0
         self.standing_current = 1.0
         self.idle_since: int | None = None
-        self.current = 1.0
+        self.ordered_current = 1.0  # the share that the card asks for
+        self._fitted_current = 1.0
         self._forgets = 0.0
         self._forgot = False
         self._microsteps = 1.0
@@ -63,7 +64,7 @@ class Drive:
         `standstill` is the scene's share of the current left when no steps come.
         """
         name = self.joint.name
-        self.current = parts.parameter(f"{name}.MOTOR", "current")
+        self._fitted_current = parts.parameter(f"{name}.MOTOR", "current")
         self.standstill_current = standstill * parts.parameter(f"{name}.DRIVE", "standstill")
         self.late_s = parts.parameter(f"{name}.DRIVE", "late_s")
         self.ripple_rad = math.radians(parts.parameter(f"{name}.DRIVE", "ripple_deg"))
@@ -88,6 +89,11 @@ class Drive:
         if self._forgets and not self._forgot:
             self._forgot = True
             self._set_up(tick)
+
+    @property
+    def current(self) -> float:
+        """Share of its nameplate current that the motor gets."""
+        return self._fitted_current * self.ordered_current
 
     @property
     def torque_n_m(self) -> float:

@@ -50,6 +50,7 @@ PARAMETERS: dict[str, dict[str, float]] = {
     },
     "BRAKE": {"holds": 1.0, "drags": 0.0},
     "TOOL": {"kg": 0.0},
+    "GRIPPER": {"jam_n": 0.0, "jam_mm": 0.0},
     "BASE": {"deg_per_n_m": 0.0},
     "CARD": {"reset_v": 0.0, "open_resets": 0.0},
     "COUNTER": {"bits": 0.0},
@@ -75,6 +76,7 @@ contact does not leave again (1: at rest, 2: pressed, 0: neither); pick-up of it
 capacitance to the motor's leads as of an encoder's.
 BRAKE: the share of its torque that it holds with; the share that stays when it is released.
 TOOL: mass beyond the payload that the scene tells of.
+GRIPPER: the force that it takes to bring the fingers past a gap, and that gap.
 BASE: by how much its mount gives.
 CARD: volts of the 5 V rail below which the card resets (0: it lives on the host's cable); whether
 opening the port resets it.

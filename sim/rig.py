@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from types import TracebackType
 from typing import Any
 
+from ..closing import Closing
 from ..errors import SceneError
 from ..scenes import Scene
 from .base import Base
@@ -45,7 +45,7 @@ from .transmission import Transmission
 TOUCHING_M = 5e-4
 
 
-class Rig:
+class Rig(Closing):
     """One simulated arm on one simulated card.
 
     `start_pose_deg` (one angle a joint, deg) replaces the pose the seed would draw; `parts` (from
@@ -188,17 +188,6 @@ class Rig:
             for name in input_pins(joint.name)
         }
 
-    def __enter__(self) -> Rig:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
-
     def close(self) -> None:
         """Give the physics client back; the rig is of no use afterwards."""
         self.body.close()
@@ -255,6 +244,12 @@ class Rig:
             self.trace.edge(name, level)
             self.set_contact(name, level)
 
+    def order_current(self, axis: int, share: float) -> None:
+        """Let a drive give this share of its set current."""
+        self.motion.settle(self.now)
+        self.drives[axis].ordered_current = share
+        self.motion.changed(self.now)
+
     def read_counts(self, axes: Sequence[int]) -> list[int]:
         """Joints' counters now."""
         return self.counting.read(axes)
@@ -308,6 +303,8 @@ class Rig:
             self.switches[number].fit(parts)
         self.driving.watch_standstill()
         self._refresh_all()
+        if self.gripper is not None:
+            self.gripper.fit(parts)
         for number, switch in enumerate(self.switches):
             place = self.motion.positions(self.now)[number]
             switch.move_cam(self.scene.joint[number].from_si(place))
