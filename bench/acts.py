@@ -243,6 +243,17 @@ def _push(place: Workplace, joints: Sequence[Joint], act: Act) -> None:
         act.gauges.append((f"by eye, {when}", f"{place.hand.look_deg(joints[0]):+.0f} deg"))
 
 
+def _fall(place: Workplace, joints: Sequence[Joint], act: Act) -> None:
+    place.card.enable(False, [joint.channel for joint in place.arm.joints])
+    place.hand.stand(False)
+    low_v, high_v = place.hands.numbers('MEAS:VOLT:HOLD? 2,"RAIL.24V","RAIL.0V"', 2)
+    act.gauges += [
+        ("24 V while the arm comes down, least", f"{low_v:.1f} V"),
+        ("24 V while the arm comes down, greatest", f"{high_v:.1f} V"),
+        ("24 V afterwards", f"{place.hand.volts('RAIL.24V', 'RAIL.0V'):.1f} V"),
+    ]
+
+
 def _power_cycle(place: Workplace, joints: Sequence[Joint], act: Act) -> None:
     joint = joints[0]
     place.card.line.ask(f"STEP:COUN 1000,(@{joint.channel})")
@@ -307,6 +318,7 @@ _WORDS = {
     "jogged, and jogged back.",
     "REOPEN": "{joint} is enabled; the card's port is closed and opened again.",
     "BASE": "A level lies on {joint}'s link while somebody leans on the base, there and back.",
+    "FALL": "All drives are off; the stand is taken away, and the arm comes down on the table.",
     "LINE": f"The card is asked STEP:COUN? (@1:6) {QUERIES} times.",
 }
 _WORDS |= {"DRIVE": _WORDS["INPUTS"], "MOTOR": _WORDS["INPUTS"]}
@@ -321,6 +333,7 @@ _DOES = {
     "POWER": _power_cycle,
     "REOPEN": _reopen,
     "BASE": _push,
+    "FALL": _fall,
     "LINE": _talk,
 }
 _SHOWN = {
@@ -334,6 +347,7 @@ _SHOWN = {
     "POWER": ("{}.STEP", "{}.DRIVE", "{}.ANGLE_DEG", "{}.SHAFT_DEG"),
     "REOPEN": ("{}.DRIVE",),
     "BASE": ("{}.ANGLE_DEG",),
+    "FALL": ("{}.ANGLE_DEG", "{}.SHAFT_DEG"),
     "LINE": (),
 }
 

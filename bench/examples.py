@@ -45,7 +45,7 @@ _CHOSEN: dict[str, tuple[str, ...]] = {
 }  # fmt: skip
 _JOINT = "J5"
 _LOOKED_AT = {"dim": "INPUTS", "forget": "POWER", "reset": "POWER", "autoreset": "REOPEN",
-              "loose": "BASE"}  # fmt: skip
+              "loose": "BASE", "surge": "FALL"}  # fmt: skip
 """Kinds whose part alone does not say what shows them."""
 
 
@@ -77,7 +77,8 @@ def part_of(fault: str) -> str:
 
     A plug's name (`INPUTS`, `DRIVE`, `MOTOR`, `ENC`, `SW`) for its conductors and the card's pins
     they start from; `MOTION` for a drive's settings, motor, coupling, gear, load or counter;
-    `POWER` and `REOPEN` for what a power cycle or a program's coming does; `BASE`; `RAIL`; `LINE`.
+    `POWER` and `REOPEN` for what a power cycle or a program's coming does; `BASE`; `FALL` for what
+    an arm does that comes down; `RAIL`; `LINE`.
     """
     parsed = parse_fault(fault)
     kind, place = parsed.kind, parsed.places[0]

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from itertools import groupby
 from typing import Literal
 
-from ..sim.clock import ticks
+from ..sim.clock import NEVER, ticks
 
 Way = Literal["to card", "to host"]
 TO_CARD: Way = "to card"
@@ -32,7 +32,10 @@ class LineByte:
 
 
 Line = Callable[[Sequence[LineByte]], list[LineByte]]
-"""What a line does to bytes of one way, in the order in which they were sent."""
+"""What a line does to bytes of one way, in the order in which they were sent.
+
+Those that it gives a tick of NEVER it keeps: they are put before the next ones of that way.
+"""
 Filter = Callable[[Sequence[LineByte], Mapping[str, float], str], list[LineByte]]
 """The same with a fault's values and the key of its chances; `way` in them says which way."""
 
@@ -41,12 +44,17 @@ _BITS = 8
 
 
 def fitted(act: Filter, values: Mapping[str, float], key: str) -> Line:
-    """A filter with its values: bytes that go the other way pass as they are."""
+    """A filter with its values: bytes that go the other way pass as they are, and those that
+    another filter keeps are left to that one.
+    """
 
     def line(data: Sequence[LineByte]) -> list[LineByte]:
-        if data and _acts(data[0].way, values):
+        if data and not _acts(data[0].way, values):
+            return list(data)
+        if act is behind:
             return act(data, values, key)
-        return list(data)
+        kept = [byte for byte in data if byte.tick >= NEVER]
+        return kept + act([byte for byte in data if byte.tick < NEVER], values, key)
 
     return line
 
@@ -129,6 +137,19 @@ def stall(data: Sequence[LineByte], values: Mapping[str, float], key: str) -> li
         until = max(until, byte.tick + held) if hit else until
         come.append(replace(byte, tick=max(byte.tick, until)))
     return come
+
+
+def behind(data: Sequence[LineByte], values: Mapping[str, float], key: str) -> list[LineByte]:
+    """Keep what comes at once (a reply), and let go of what was kept before it.
+
+    The first passes and is kept all the same: it comes twice.
+    """
+    kept = [byte for byte in data if byte.tick >= NEVER]
+    come = [byte for byte in data if byte.tick < NEVER]
+    if not come:
+        return kept
+    gone = [replace(byte, tick=come[0].tick) for byte in kept] or come
+    return gone + [replace(byte, tick=NEVER) for byte in come]
 
 
 def cut(data: Sequence[LineByte], values: Mapping[str, float], key: str) -> list[LineByte]:

@@ -65,7 +65,7 @@ def _of_sort(sort: str, scene: Scene) -> list[str]:
     match sort:
         case "RAIL":
             return [rail for rail in RAILS if rail != GROUND]
-        case "CARD" | "TOOL" | "BASE":
+        case "CARD" | "TOOL" | "BASE" | "RAIL.24V":
             return [sort]
         case "INPUT":
             pins = [f"{name}.{pin}" for name in names for pin in INPUTS]

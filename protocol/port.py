@@ -8,6 +8,7 @@ from itertools import groupby
 from typing import TYPE_CHECKING, NamedTuple
 
 from ..faults.line import TO_CARD, TO_HOST, LineByte, Way, sampled
+from ..sim.clock import NEVER
 from ..sim.serial_line import frame_ticks
 
 if TYPE_CHECKING:
@@ -68,6 +69,7 @@ class Port:
         self._sent: dict[Way, int] = {TO_CARD: 0, TO_HOST: 0}
         self._last: dict[Way, int] = {TO_CARD: 0, TO_HOST: 0}
         self._under_way: dict[Way, int] = {TO_CARD: 0, TO_HOST: 0}
+        self._kept: dict[Way, list[LineByte]] = {TO_CARD: [], TO_HOST: []}
         self._hosts = self._connects = 0
         self._restarts = rig.card.restarts
         self.dialect = factory(rig, self._wake_at)
@@ -185,6 +187,8 @@ class Port:
         now, line, uart = self.rig.now, self._line() if self._line is not None else None, self.uart
         first = self._sent[way]
         self._sent[way] += len(data)
+        if line is None:
+            self._kept[way] = []
         if line is None and uart is None and self._last[way] <= now:
             self._come(data, data, way, BAUD)
             return
@@ -196,7 +200,9 @@ class Port:
         if uart is not None and way == TO_HOST:
             carried = uart.answered(carried)
         if line is not None:
-            carried = line(carried)
+            carried = line([*self._kept[way], *carried])
+            self._kept[way] = [byte for byte in carried if byte.tick >= NEVER]
+            carried = [byte for byte in carried if byte.tick < NEVER]
         heard = sampled(carried, ratio * own / host)
         if uart is None:
             for tick, burst in groupby(heard, lambda byte: byte[0].tick):

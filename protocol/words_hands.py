@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from ..sim.base import WAYS
 from ..sim.clock import ticks
+from .headers import short_form
 from .scpi import Channels, Command, Wait, Words
 from .status import quoted
 from .values import INFINITY, NOT_A_NUMBER, Choice, Number, Switched, Text, joined, real
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 _TURNING = 256  # bits 8 to 12 of OPERation are the designer's
 Asked = Callable[["ScpiDialect", list[int]], str]
 
+_WAYS = {short_form(way): way for way in WAYS}
 _PROBES = (Text("red"), Text("black"))
 _LIVE_VOLTS = "One hand, insulated probes, never on amps or ohms."
 _DEAD = "Isolate, lock, wait, prove the meter, prove dead; support the links first: the arm falls."
@@ -33,7 +35,12 @@ def _turn(session: ScpiDialect, deg: float, deg_per_s: float | None, axes: list[
 
 
 def _push(session: ScpiDialect, way: str) -> None:
-    session.rig.hands.push(None if way == "OFF" else way)
+    session.rig.hands.push(_WAYS.get(way))
+
+
+def _pushed(session: ScpiDialect) -> str:
+    way = session.rig.hands.pushed
+    return "OFF" if way is None else short_form(way)
 
 
 def _press(session: ScpiDialect, axes: list[int]) -> None:
@@ -176,9 +183,9 @@ HANDS = Words(
             "PUSH",
             "leans on the column of the base that way, or lets go (OFF): what is firm stays",
             do=_push,
-            ask=lambda session: session.rig.hands.pushed or "OFF",
+            ask=_pushed,
             takes=(Choice("way", (*WAYS, "OFF")),),
-            replies="|".join((*WAYS, "OFF")),
+            replies="|".join((*_WAYS, "OFF")),
             caution="The base, not the links; nobody else in reach.",
         ),
         Command(

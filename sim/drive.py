@@ -117,6 +117,11 @@ class Drive:
         return max(0.0, min(held, self.teeth * flux * driven))
 
     @property
+    def connected(self) -> bool:
+        """Whether any current can flow between the drive and its own motor."""
+        return self._conducts
+
+    @property
     def live(self) -> bool:
         """Whether this joint's motor gets any current, from whichever drive."""
         return (self.energised and self._conducts) or self._borrows

@@ -51,6 +51,7 @@ class Meter:
         self._noise = drawn(seed, "meter.noise")
         self._ac_noise = drawn(seed, "meter.noise.ac")
         self._ohm_noise = drawn(seed, "meter.noise.ohm")
+        self._holding: list[Callable[[], None]] = []
 
     def terminals(self, prefix: str = "") -> list[str]:
         """Names that a probe can touch, optionally of one joint or part only."""
@@ -150,17 +151,29 @@ class Meter:
     def hold(self, red: str, black: str, time_s: float) -> Hold:
         """Begin to take DC readings for so long: the first and the last at its two ends.
 
-        What the rig does meanwhile is in them; the result is complete when the time is over.
+        What the rig does meanwhile is in them, a short rise of the supply too (`look`); the result
+        is complete when the time is over.
         """
         held, rig = Hold(), self._rig
         held.take(self.volts(red, black))
         every, end = ticks(self._scene.reading_s), rig.now + ticks(time_s)
 
-        def read() -> None:
+        def take() -> None:
             held.take(self.volts(red, black))
+
+        def read() -> None:
+            take()
             held.complete = rig.now >= end
-            if not held.complete:
+            if held.complete:
+                self._holding.remove(take)
+            else:
                 rig.at(min(rig.now + every, end), read)
 
+        self._holding.append(take)
         rig.at(min(rig.now + every, end), read)
         return held
+
+    def look(self) -> None:
+        """Let readings that hold the least and the greatest see what is there now."""
+        for take in self._holding:
+            take()

@@ -36,6 +36,7 @@ from .motion import Motion
 from .parts import Parts
 from .pick_up import pick_up
 from .pins import InputPin
+from .regeneration import Regeneration
 from .start import check_start, find_start
 from .switch import AT_REST, IN_TRANSIT, PRESSED, Switch
 from .trace import Trace
@@ -139,6 +140,7 @@ class Rig(Closing):
         self.hands = Hands(self)
         self.gauges = Gauges(self)
         self.meter = Meter(self, seed)
+        self.regeneration = Regeneration(self)
         for joint, switch in enumerate(self.switches):
             self.harness.set(f"{scene.joint[joint].name}.SW", int(switch.pressed))
         self.fit(self.harness.parts)
@@ -290,6 +292,7 @@ class Rig(Closing):
         self.catch_up()
         self.body.carry(parts.parameter("TOOL", "kg"))
         self.base.fit(parts)
+        self.regeneration.fit(parts)
         self.harness.fit(parts)
         for pin in self.pins.values():
             pin.fit(parts)
@@ -407,6 +410,7 @@ class Rig(Closing):
         """The pose was committed."""
         self.now = max(self.now, self.motion.tick)
         self.counting.turn()
+        self.regeneration.moved()
 
     def choppers_changed(self) -> None:
         """Motors may have got current, or lost it: what their leads couple into inputs follows."""

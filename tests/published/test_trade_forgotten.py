@@ -5,10 +5,14 @@ from __future__ import annotations
 import math
 
 import pytest
+import serial
 
+import dryrig  # noqa: F401 (teaches pyserial the address)
 from dryrig.faults import Injector
+from dryrig.faults.line import TO_HOST, LineByte
 from dryrig.scenes import load_scene
 from dryrig.sim import TICKS_PER_S, Rig
+from dryrig.sim.clock import NEVER
 
 SCENE = load_scene("heron")
 POSE = [0.0, 60.0, -90.0, 0.0, 30.0, 0.0]
@@ -187,3 +191,110 @@ def test_the_weights_moment_is_mass_times_way_out() -> None:
         still = [0.0] * 6
         torque = rig.body.inverse_dynamics(still, still, still)[J2]
         assert abs(torque) == pytest.approx(ahead[0], rel=0.05)
+
+
+# --- back-EMF: arm falls, joint spun; 24 V rises, supply trips; max hold -------------------------
+
+
+def come_down(rig: Rig) -> list[float]:
+    """Let the arm come down and hold the least and greatest of 24 V: both, and what it is then."""
+    wait(rig)
+    held = rig.meter.hold("RAIL.24V", "RAIL.0V", 2.0)
+    rig.hands.set_stand(False)
+    wait(rig, 2.1)
+    assert held.complete
+    return [held.low_v, held.high_v, rig.meter.volts("RAIL.24V", "RAIL.0V")]
+
+
+def test_a_falling_arm_raises_24_v_where_the_supply_takes_nothing_back() -> None:
+    with Rig(SCENE, 3, start_pose_deg=POSE) as sound:
+        low, high, after = come_down(sound)
+        assert high - low < 0.3
+        assert after == pytest.approx(24, abs=0.6)
+    with Rig(SCENE, 3, start_pose_deg=POSE) as rig:
+        Injector(rig).insert("surge@RAIL.24V,volts=200")
+        low, high, after = come_down(rig)
+        assert high > 26
+        assert after == pytest.approx(24, abs=0.6)
+        assert rig.hands.motor_supply
+    with Rig(SCENE, 3, start_pose_deg=POSE) as rig:
+        Injector(rig).insert("surge@RAIL.24V,volts=26")
+        low, high, after = come_down(rig)
+        assert high > 26
+        assert abs(after) < 0.1
+        assert not rig.hands.motor_supply
+        rig.hands.set_motor_supply(True)  # switched on again it is there again
+        wait(rig)
+        assert rig.meter.volts("RAIL.24V", "RAIL.0V") == pytest.approx(24, abs=0.6)
+
+
+def test_back_emf_is_the_torque_for_each_ampere_times_the_speed() -> None:
+    """By hand, SI units: Ke = Kt = T_h / I. J2: 1.8 N.m at 2.8 A is 0.643 V s; a shaft at 25 times
+    90 deg/s makes 25.2 V, less two diodes 23.8 V: below a rail of 24 V, above one of 20 V."""
+    for factor, rises in ((1.0, False), (20 / 24, True)):
+        with Rig(SCENE, 3, start_pose_deg=POSE) as rig:
+            injector = Injector(rig)
+            injector.insert("surge@RAIL.24V,volts=200")
+            if factor < 1:
+                injector.insert(f"brownout@RAIL.24V,factor={factor}")
+            wait(rig)
+            rest = rig.meter.volts("RAIL.24V", "RAIL.0V")
+            held = rig.meter.hold("RAIL.24V", "RAIL.0V", 1.0)
+            rig.hands.turn(J2, -50.0, 90.0)
+            wait(rig, 1.1)
+            peak = rig.individual.holding_n_m[J2] / 2.8 * 25 * math.radians(90) - 1.4
+            if rises:
+                # Over 0.9 ohm of coil into some 0.25 A of drives that are off.
+                assert held.high_v == pytest.approx(peak - 0.9 * 0.25, abs=0.3)
+            else:
+                assert held.high_v < rest + 0.1 + max(0.0, peak - rest)
+
+
+# --- host: reply off by one; plausible nonsense; identify, echo, known move -----------------------
+
+
+def asked(port: serial.SerialBase, *questions: str) -> list[str]:
+    replies = []
+    for question in questions:
+        port.write(f"{question}\n".encode())
+        replies.append(port.readline().decode().strip())
+    return replies
+
+
+def test_a_converter_that_is_one_reply_behind_gives_plausible_nonsense() -> None:
+    address = "dryrig://heron?seed=3&rig=behind"
+    with (
+        serial.serial_for_url(f"{address}&port=teacher", timeout=5) as teacher,
+        serial.serial_for_url(address, timeout=5) as card,
+    ):
+        questions = "*IDN?", "STEP:COUN? (@1)", "SWIT:LEV? (@1)", "SYST:ERR:COUN?", "*IDN?"
+        card.write(b"STEP:COUN 4711,(@1)\n")
+        right = asked(card, *questions)
+        assert right[1:4] == ["4711", "0", "0"]
+        teacher.write(b'FAUL:INS "behind@LINE"\n')
+        assert asked(card, *questions) == [right[0], *right[:4]]
+        # A program that throws away what it had not asked for yet is none the wiser.
+        card.reset_input_buffer()
+        assert asked(card, "STEP:COUN? (@1)") == [right[4]]
+        teacher.write(b"FAUL:CLE\n")
+        assert asked(card, *questions) == right
+
+
+def test_noise_after_or_before_it_spoils_each_byte_once() -> None:
+    """The two filters in either order; one bit of each byte, not two."""
+    for order in (("noise@LINE,per=1", "behind@LINE"), ("behind@LINE", "noise@LINE,per=1")):
+        with Rig(SCENE, 3) as rig:
+            injector = Injector(rig)
+            for fault in order:
+                injector.insert(fault)
+            line = injector.line
+            assert line is not None
+            sent = [LineByte(5, value, TO_HOST, str(value)) for value in b"ok"]
+            first = line(sent)
+            kept = [byte for byte in first if byte.tick >= NEVER]
+            later = line([*kept, *(LineByte(9, value, TO_HOST, f"{value}+") for value in b"no")])
+            out = [byte for byte in later if byte.tick < NEVER]
+            assert [byte.tick for byte in first if byte.tick < NEVER] == [5, 5]
+            assert [byte.tick for byte in out] == [9, 9]
+            for byte, was in zip(out, b"ok", strict=True):
+                assert (byte.value ^ was).bit_count() == 1
