@@ -7,6 +7,7 @@ to look.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import closing
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -284,6 +285,19 @@ def _reopen(place: Workplace, joints: Sequence[Joint], act: Act) -> None:
         ]
 
 
+def _grip(place: Workplace, _joints: Sequence[Joint], act: Act) -> None:
+    with closing(place.second_card()) as card:
+        for width_s, when in ((2e-3, "asked to open"), (1e-3, "asked to close on nothing")):
+            card.ask(f"SERV:WIDT {width_s:g};ENAB ON")
+            place.card.pause(1.0)
+            act.gauges += [
+                (f"by rule, {when}", f"{place.hands.numbers('GRIP:GAP?', 1)[0]:g} mm"),
+                (f"analog input, {when}", f"{card.numbers('ANAL:VOLT?', 1)[0]:.3f} V"),
+                (f"digital inputs, {when}", card.ask("INP:LEV?")[0]),
+                (f"5 V at the gripper, {when}", f"{place.hand.volts('IO.5V', 'IO.0V'):.3f} V"),
+            ]
+
+
 def _talk(place: Workplace, _joints: Sequence[Joint], act: Act) -> None:
     """One query over and over: how many replies came, how many not, and what came instead."""
     right, silent, bad, longest_s = 0, 0, list[str](), 0.0
@@ -319,6 +333,7 @@ _WORDS = {
     "REOPEN": "{joint} is enabled; the card's port is closed and opened again.",
     "BASE": "A level lies on {joint}'s link while somebody leans on the base, there and back.",
     "FALL": "All drives are off; the stand is taken away, and the arm comes down on the table.",
+    "GRIPPER": "The gripper is asked to open, and to close on nothing.",
     "LINE": f"The card is asked STEP:COUN? (@1:6) {QUERIES} times.",
 }
 _WORDS |= {"DRIVE": _WORDS["INPUTS"], "MOTOR": _WORDS["INPUTS"]}
@@ -334,6 +349,7 @@ _DOES = {
     "REOPEN": _reopen,
     "BASE": _push,
     "FALL": _fall,
+    "GRIPPER": _grip,
     "LINE": _talk,
 }
 _SHOWN = {
@@ -348,6 +364,7 @@ _SHOWN = {
     "REOPEN": ("{}.DRIVE",),
     "BASE": ("{}.ANGLE_DEG",),
     "FALL": ("{}.ANGLE_DEG", "{}.SHAFT_DEG"),
+    "GRIPPER": ("GRIPPER.GAP_MM", "IO.DI1", "IO.DI2", "IO.5V_V"),
     "LINE": (),
 }
 

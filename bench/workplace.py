@@ -48,6 +48,10 @@ class Workplace(Closing):
         """Close the ports, which ends the rig."""
         self._open.close()
 
+    def second_card(self) -> Line:
+        """A line to the second card, to be closed."""
+        return Line.open(f"{self._url}&port=io", "second card")
+
     def reopen_card(self) -> None:
         """Close the card's port and open it again, as the next program would."""
         self.card.close()

@@ -100,6 +100,10 @@ class Card:
             units.append(f"STEP:ACC {acceleration:.3f},(@{channel})")
         self.line.ask(*units)
 
+    def load_steps(self, channel: int, steps: int) -> None:
+        """Load a step counter; moves nothing."""
+        self.line.ask(f"STEP:COUN {steps},(@{channel})")
+
     def move(self, moves: Mapping[int, int]) -> float:
         """Start relative moves, in steps, at one instant; returns rig time then."""
         units = [f"STEP:MOVE {steps},(@{channel})" for channel, steps in moves.items()]

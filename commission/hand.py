@@ -18,7 +18,7 @@ from .line import READ_TIMEOUT_S, Line
 NOT_A_NUMBER = 9.91e37
 # SCPI's infinity: a meter on overload.
 OVERLOAD = 9.9e37
-WIGGLE_S = 0.6
+WIGGLE_S = 1.2
 
 Watch = Callable[[], str]
 
@@ -68,8 +68,8 @@ class Hand(Protocol):
     def press_stop(self, pressed: bool) -> None:
         """Push the STOP button in, or pull it out again."""
 
-    def wiggle(self, joint: Joint) -> None:
-        """Wiggle the joint's cable for a second or so."""
+    def wiggle(self, joint: Joint, red: str, black: str) -> tuple[float, float]:
+        """Wiggle the joint's cable for a second or so; least and greatest DC volts meanwhile."""
 
     def stand(self, on: bool) -> None:
         """Put the stand under the links, or take it away."""
@@ -142,9 +142,12 @@ class PortHand:
         """The STOP button."""
         self._line.ask(f"STOP {int(pressed)}")
 
-    def wiggle(self, joint: Joint) -> None:
-        """Wiggle, and let the second pass."""
-        self._line.ask(f"WIGG (@{joint.channel})", f"WAIT? {WIGGLE_S}", f"WAIT? {WIGGLE_S}")
+    def wiggle(self, joint: Joint, red: str, black: str) -> tuple[float, float]:
+        """Wiggle, with the meter on hold."""
+        held = f'MEAS:VOLT:HOLD? {WIGGLE_S},"{red}","{black}"'
+        reply = self._line.ask(f"WIGG (@{joint.channel})", held)[0]
+        low, high = self._line.parse(reply, 2, held)
+        return low, high
 
     def plug(self, name: str, into: bool) -> None:
         """Pull a plug at a part, or put it in."""

@@ -8,7 +8,7 @@ motion stopped, the card's settings as they were, and a reason.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import NoReturn
 
 from .arm import Joint
@@ -27,6 +27,8 @@ SCATTER_DEG = 0.5
 # Two positions, each with a loaded motor's lag.
 WINDOW_LOADS = 2.0
 SETTLE_S = 0.1
+# The eye that judged the start, and the stop's own tolerance.
+STOP_OFF_DEG = 4.0
 # Common practice: an index lies between a quarter and three quarters of a turn from the edge.
 NEAR_INDEX = 0.1
 
@@ -150,7 +152,25 @@ def _home(card: Card, joints: list[Joint], by_eye_deg: Mapping[str, float]) -> d
         moving = [one for one in going if one.run]
         for one, caught in zip(moving, _together(card, moving), strict=True):
             one.advance(caught)
+    for one in going:
+        if method_of(one.joint).needs == "hard stop":
+            _count_lost(card, one)
     return {one.joint.name: _homed(one) for one in going}
+
+
+def _count_lost(card: Card, one: _Going) -> None:
+    """Take the steps that slipped at a hard stop out of the card's step counter.
+
+    A motor slips by whole electrical turns, four full steps; the encoder tells how many.
+    """
+    joint, channel, place = one.joint, one.joint.channel, one.place
+    assert place is not None
+    step, count = card.steps([channel])[channel], card.counts([channel])[channel]
+    made = (count - one.start.count) / joint.counts_per_deg * joint.steps_per_deg
+    turn = 4 * joint.microsteps
+    lost = round((step - one.start.step - made) / turn) * turn
+    card.load_steps(channel, step - lost)
+    one.place = replace(place, step=place.step - lost, anchor_step=place.anchor_step - lost)
 
 
 def _homed(one: _Going) -> Homed:
@@ -176,9 +196,24 @@ def _homed(one: _Going) -> Homed:
             f"expected within {SCATTER_DEG} {joint.unit}",
             apart_deg=apart,
         )
-    if method.needs != "hard stop":
-        check_kept(joint, place.step - one.start.step, place.count - one.start.count)
+    if method.needs == "hard stop" and one.start.eye_deg is not None:
+        _stop_is_there(joint, one.start.eye_deg, place, one.start.count)
+    check_kept(joint, place.step - one.start.step, place.count - one.start.count)
     return homed
+
+
+def _stop_is_there(joint: Joint, eye_deg: float, place: Place, start_count: int) -> None:
+    """What stopped the joint must be where the drawing has the stop, as far as an eye can tell."""
+    went = (place.count - start_count) / joint.counts_per_deg
+    expected = place.anchor_deg - eye_deg
+    if abs(went - expected) > STOP_OFF_DEG:
+        raise HomingFailed(
+            joint,
+            Kind.HOME_SCATTER,
+            f"it was stopped after {went:+.1f} {joint.unit}, and its hard stop is {expected:+.1f} "
+            f"{joint.unit} away by the drawing: it does not move, or something is in the way",
+            apart_deg=went - expected,
+        )
 
 
 def _together(card: Card, going: list[_Going]) -> list[Caught]:

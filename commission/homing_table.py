@@ -76,3 +76,10 @@ REFUSED = {
     **dict.fromkeys((15, 16, 31, 32, 36), "is reserved in CiA 402"),
 }
 """Numbers of the standard that are not to be had, and why."""
+
+
+def methods_markdown() -> str:
+    """The methods as a table, as README has it."""
+    lines = ["| method | uses | home is |", "|---|---|---|"]
+    lines += [f"| {m.number} | {m.needs} | {m.words} |" for m in METHODS.values()]
+    return "\n".join(lines) + "\n"

@@ -130,10 +130,14 @@ class PersonHand:
         else:
             self._do("Pull the STOP button out again. Leave the motor supply off.")
 
-    def wiggle(self, joint: Joint) -> None:
-        """Ask for a wiggle."""
+    def wiggle(self, joint: Joint, red: str, black: str) -> tuple[float, float]:
+        """Ask for a wiggle with the meter on hold."""
         self._once(cautions.HANDS_ON)
-        self._do(f"Wiggle {joint.name}'s cable and its plugs, for a second or two.")
+        self._do(
+            f"Meter on DC volts with min/max hold, red on {red}, black on {black}. Wiggle "
+            f"{joint.name}'s cable and its plugs for a second or two."
+        )
+        return self._number("Least volts held? "), self._number("Greatest volts held? ")
 
     def motor_supply(self, on: bool) -> None:
         """Ask for the motor supply's switch."""

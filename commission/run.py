@@ -25,7 +25,7 @@ from .homing import Homed, HomingFailed, home, homed_words
 from .homing_methods import method_of
 from .jogs import check_jogs
 from .link import check_link
-from .plan import PLAN, Options, Step, blocked
+from .plan import NAMES, PLAN, Options, Step, blocked
 from .positions import Positions
 from .rails import check_rails
 from .repeat import check_repeat
@@ -118,7 +118,9 @@ class _Job:
         hand.caution(cautions.SUPPORT)
         hand.stand(True)
         card.reset()
-        kept, self.checks = self.state.kept()
+        kept, self.checks = self.state.kept(
+            step.name for step in PLAN if self.options.why_not(step) is None
+        )
         self.state.done, self.state.checks = list(kept), list(self.checks)
         if "all" in self.options.replace:
             self._own("all")
@@ -313,6 +315,7 @@ class _Job:
     def result(self, reason: str) -> Result:
         """The job's outcome as it stands."""
         arm = self.station.arm
+        self.checks.sort(key=lambda check: NAMES.index(check.name) if check.name in NAMES else -1)
         found = any(check.failed for check in self.checks)
         verdict: Outcome = "passed in part" if self.by_choice else "pass"
         if self.by_choice and not reason and not found:

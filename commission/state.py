@@ -27,8 +27,8 @@ class State:
     checks: list[Check] = field(default_factory=list)
     date: str = ""
 
-    def kept(self) -> tuple[list[str], list[Check]]:
-        """What need not be done again: names and their checks.
+    def kept(self, wanted: Iterable[str]) -> tuple[list[str], list[Check]]:
+        """What need not be done again of the `wanted` checks: names and their checks.
 
         After findings the first check that failed and all that come after it are done again, and
         what a power-off touches; joints must be homed anew for whatever needs that.
@@ -38,7 +38,8 @@ class State:
         if failed:
             first = NAMES.index(failed[0])
             names = [n for n in names if NAMES.index(n) < first and n not in POWERED]
-        homed = [step.name for step in PLAN if step.needs_homed and step.name not in names]
+        undone = [name for name in wanted if name not in names]
+        homed = [step.name for step in PLAN if step.needs_homed and step.name in undone]
         if homed and "homing" in names:
             names = [name for name in names if NAMES.index(name) < NAMES.index("homing")]
         return names, [check for name in names for check in self._of(name)]

@@ -22,6 +22,8 @@ END_ROOM_DEG = 3.0
 INDEX_COUNTS = 2
 FAST_SHARE = 0.9
 SAG_V = 1.5
+# What a contact that opens leaves of its rail, with the meter across it.
+WIGGLE_V = 0.5
 # A motion for the meter to look at while all drives hold.
 LOAD_DEG = 20.0
 
@@ -113,18 +115,30 @@ def _wiggle(station: Station, joint: Joint) -> Check:
     before, level = card.counts([channel])[channel], card.levels([channel])[channel]
     # An edge that comes and goes again is caught by the card, though nothing moves.
     card.arm_halt("FALL" if level else "RISE", [channel])
-    station.hand.wiggle(joint)
+    spans = {}
+    for red, black in (
+        ("RAIL.3V3", f"CARD.{joint.name}.SW.COM"),
+        (f"{joint.name}.ENC.5V", f"{joint.name}.ENC.0V"),
+    ):
+        low, high = station.hand.wiggle(joint, red, black)
+        spans[f"{red} to {black}"] = high - low
     hit = card.latches([channel])[channel].hit
     card.arm_halt("OFF", [channel])
     moved = card.counts([channel])[channel] - before
     flicked = hit or card.levels([channel])[channel] != level
     symptoms = []
-    if flicked or abs(moved) > STUCK_COUNTS:
-        readings = {"counts": float(moved), "edge": float(flicked)}
+    switch_v, encoder_v = spans.values()
+    if flicked or max(switch_v, encoder_v) > WIGGLE_V or abs(moved) > STUCK_COUNTS:
+        edge = flicked or switch_v > WIGGLE_V
+        readings = {"counts": float(moved), "edge": float(edge), "encoder_v": encoder_v}
         symptoms.append(Symptom(Kind.WIGGLE, joint.name, readings))
     evidence = (
         f"while its cable was wiggled the count moved {moved:+d} and the switch input "
-        f"{'changed' if flicked else 'stayed'}"
+        f"{'changed' if flicked else 'stayed'}; "
+        + ", ".join(
+            f"{name} {'steady' if volts <= WIGGLE_V else f'swung by {volts:.1f} V'}"
+            for name, volts in spans.items()
+        )
     )
     return judged("wiggle", joint, symptoms, evidence)
 

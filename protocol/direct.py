@@ -20,6 +20,7 @@ from .direct_joint import DirectJoint
 from .in_process import Serial
 from .lease import Lease
 from .station import no_port
+from .story import tell
 from .url import ROLES, SCHEME, Request
 
 if TYPE_CHECKING:
@@ -90,6 +91,17 @@ class DirectRig(Closing):
                 f"no joint {name!r}: expected one of {', '.join(names)}{nearest(name, names)}"
             )
         return self.joints[names.index(name)]
+
+    @property
+    def seen(self) -> Rig:
+        """The rig, for those who look and touch nothing: the run can still be replayed."""
+        return self._rig
+
+    def story(self) -> str:
+        """What happened so far, a line for each thing, with the rig time in s."""
+        self._rig  # noqa: B018 (raises for a closed rig)
+        assert self._lease is not None
+        return tell(self._lease.notes)
 
     @property
     def hands(self) -> Hands:

@@ -1,8 +1,8 @@
 """What a commissioning sees of an arm with each fault: learned once, kept in the user's cache.
 
 All faults are put into one individual arm, so that what tells two of them apart is the faults and
-not the arms; sound arms and some second arms tell how far arms differ. A change of the scene, of
-the package or of the Python version asks for another file.
+not the arms; sound arms, and more arms with what is no wiring, tell how far arms differ. A change
+of the scene, of the package or of the Python version asks for another file.
 """
 
 from __future__ import annotations
@@ -21,7 +21,6 @@ from ..commission.diagnosis import SOUND
 from ..commission.errors import CommissionError
 from ..commission.measurements import Measurement
 from ..commission.result import Result
-from ..faults import enumerate_faults
 from ..scenes import load_scene, scene_path
 from .commissioned import commissioned
 from .executor import in_processes
@@ -32,8 +31,9 @@ from .signature import Scales, Signature, signature_of
 ARM = 9001
 """Seed of the arm that every fault is put into."""
 SOUND_ARMS = 16
-SECOND_EVERY = 10
-"""Each so many-th fault is put into another arm too."""
+MORE_ARMS = 2
+"""What is no wiring comes out differently from arm to arm: so many arms more."""
+WIRING = ("open", "resist", "short", "swap", "cross", "unplug", "frozen", "dead")
 _SAVE_EVERY = 50
 _ROOMS = ("scenes", "sim", "faults", "protocol", "commission")
 _BESIDE = ("signature.py", "menu.py", "commissioned.py")
@@ -47,11 +47,15 @@ def learned(task: Task) -> Signature | Reads:
     """What a commissioning sees of an arm, or what the meter reads where the fault is."""
     scene, seed, fault, by_meter = task
     if by_meter:
-        return foretold(scene, seed, fault, own_menu(load_scene(scene), fault))
+        return _by_meter(scene, fault)
     try:
         return signature_of(commissioned(scene, seed, "" if fault == SOUND else fault))
     except CommissionError as error:  # the ports themselves: that is seen too
         return signature_of(Result("could not run", scene, reason=str(error)))
+
+
+def _by_meter(scene: str, fault: str) -> Reads:
+    return foretold(scene, ARM, fault, own_menu(load_scene(scene), fault))
 
 
 def cache_folder() -> Path:
@@ -103,9 +107,9 @@ class Library:
         if self.closed:
             return []
         wanted = [(ARM + number, SOUND) for number in range(SOUND_ARMS)]
-        second = set(list(enumerate_faults(load_scene(self.scene)))[::SECOND_EVERY])
         for fault in faults:
-            wanted += [(ARM, fault)] + [(ARM + 1, fault)] * (fault in second)
+            more = 0 if fault.partition("@")[0] in WIRING else MORE_ARMS
+            wanted += [(ARM + number, fault) for number in range(1 + more)]
         missing = [
             (self.scene, seed, fault, False)
             for seed, fault in wanted
@@ -135,13 +139,18 @@ class Library:
             if tasks:
                 self.save()
 
+    def reading(self, fault: str) -> Reads:
+        """What the meter reads where a fault is; tried out now if it is not known."""
+        if fault not in self.reads:
+            self.reads[fault] = _by_meter(self.scene, fault)
+        return self.reads[fault]
+
     def classes(self) -> Classes:
         """What a ranking needs: signatures by fault, and how far arms differ."""
-        groups: dict[str, list[Signature]] = {}
-        for (_, fault), one in self.seen.items():
-            groups.setdefault(fault, []).append(one)
-        one_arm = {fault: one for (seed, fault), one in self.seen.items() if seed == ARM}
-        return Classes(one_arm, Scales.over(groups.values()))
+        by_fault: dict[str, dict[int, Signature]] = {}
+        for (seed, fault), one in self.seen.items():
+            by_fault.setdefault(fault, {})[seed] = one
+        return Classes(by_fault, Scales.over([list(arms.values()) for arms in by_fault.values()]))
 
     def save(self) -> None:
         """Write the file, whole or not at all."""

@@ -49,6 +49,7 @@ class SimulatedRanker:
     _taken: list[Taken] = field(default_factory=list)
     _measured: list[Measurement] = field(default_factory=list)
     _passed: bool = False
+    _looked_sound: bool = False
 
     @property
     def faults(self) -> list[str]:
@@ -56,8 +57,9 @@ class SimulatedRanker:
         return list(self._cost)
 
     def hidden(self, fault: str) -> bool:
-        """Whether a commissioning cannot tell this fault from none."""
-        return self._classes is not None and self._classes.alike(fault, SOUND)
+        """Whether a commissioning cannot tell this fault from none, on the last arm at least."""
+        assert self._classes is not None
+        return self._looked_sound or self._classes.alike(fault, SOUND)
 
     def rank(self, result: Result) -> Diagnosis:
         """Compare with every fault that touches a joint that looks unsound."""
@@ -66,6 +68,7 @@ class SimulatedRanker:
         assert self._classes is not None
         self._cost = self._classes.costs(seen)
         self._reads, self._menu, self._taken, self._measured = {}, [], [], []
+        self._looked_sound = self._classes.looks_sound(self._cost)
         self._passed = result.verdict == "pass"
         return self._diagnosis()
 
@@ -150,7 +153,7 @@ class SimulatedRanker:
 
         A fault that a rail shows reaches everywhere and is simulated anew.
         """
-        sound, own = self.library.reads[SOUND], self.library.reads[fault]
+        sound, own = self.library.reading(SOUND), self.library.reading(fault)
         far = [what for what in self._menu if what not in own]
         if far and any(not compatible(w, v, sound[w]) for w, v in own.items() if w.rail):
             return own | foretold(self.scene, ARM, fault, far)

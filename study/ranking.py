@@ -10,9 +10,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
-from ..commission.diagnosis import FaultClass
+from ..commission.diagnosis import SOUND, FaultClass
 from .signature import Scales, Signature
 
 _REMARK_COST = 3.0
@@ -24,45 +24,63 @@ _SHOWN = 8
 _LEAST_SHARE = 1e-3
 
 
-def distance(one: Signature, other: Signature, scales: Scales, enough: float = math.inf) -> float:
-    """How unlike two commissionings are, in units of log likelihood; about 0 for two alike arms.
-
-    Stops early, at some value beyond `enough`.
-    """
-    cost = 0.0
-    theirs = other.segments
-    for words, numbers in one.segments.items():
-        known = theirs.get(words)
-        if known is None:
-            cost += _REMARK_COST
-        elif numbers != known:
-            cost += _apart(words, numbers, known, scales)
-        if cost > enough:
-            return cost
-    return cost + _REMARK_COST * sum(words not in one.segments for words in theirs)
-
-
-def _apart(
-    words: str, numbers: tuple[float, ...], known: tuple[float, ...], scales: Scales
-) -> float:
-    cost = 0.0
-    for index, (a, b) in enumerate(zip(numbers, known, strict=True)):
-        if a != b:
-            z = (a - b) / scales.sigma(words, index, max(abs(a), abs(b)))
-            cost += min(z * z / 4.0, _NUMBER_COST)  # two arms: twice the variance
-    return min(cost, _SEGMENT_COST)
-
-
 @dataclass
 class Classes:
-    """A library of signatures by fault (`sound` among them), and which are alike in it."""
+    """What commissionings of arms with each fault saw, by fault (`sound` too) and arm's seed."""
 
-    library: Mapping[str, Signature]
+    library: Mapping[str, Mapping[int, Signature]]
     scales: Scales
+    _sound: dict[str, list[tuple[float, ...]]] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        """Gather the numbers of all sound arms."""
+        for one in self.library[SOUND].values():
+            for words, numbers in one.segments.items():
+                self._sound.setdefault(words, []).append(numbers)
+
+    def distance(
+        self, seen: Signature, known: Signature, enough: float = math.inf, *, same: bool = False
+    ) -> float:
+        """How unlike an arm is what is known of one with a fault, in units of log likelihood.
+
+        `same` for two faults in one individual arm. Stops early, at some value beyond `enough`.
+        """
+        cost = 0.0
+        theirs = known.segments
+        for words, numbers in seen.segments.items():
+            expected = theirs.get(words)
+            if expected is None:
+                cost += _REMARK_COST
+            elif numbers != expected:
+                cost += self._apart(words, numbers, expected, same)
+            if cost > enough:
+                return cost
+        return cost + _REMARK_COST * sum(words not in seen.segments for words in theirs)
+
+    def _apart(
+        self, words: str, numbers: tuple[float, ...], expected: tuple[float, ...], same: bool
+    ) -> float:
+        cost = 0.0
+        sound = self._sound.get(words)
+        for index, (a, b) in enumerate(zip(numbers, expected, strict=True)):
+            if a == b:
+                continue
+            sigma = self.scales.sigma(words, index, max(abs(a), abs(b)))
+            z = (a - b) / sigma
+            if sound is not None and not same:
+                column = [row[index] for row in sound]
+                low, high = min(column) - sigma, max(column) + sigma
+                if low <= a <= high and low <= b <= high:
+                    continue  # the fault leaves this alone: arms differ, all together
+            cost += min(z * z / 4.0, _NUMBER_COST)  # two arms: twice the variance
+        return min(cost, _SEGMENT_COST)
 
     def costs(self, seen: Signature) -> dict[str, float]:
-        """How unlike an arm with each fault is what was seen."""
-        return {name: distance(seen, one, self.scales) for name, one in self.library.items()}
+        """How unlike an arm with each fault is what was seen: the best of the arms it was in."""
+        return {
+            name: min(self.distance(seen, one) for one in arms.values())
+            for name, arms in self.library.items()
+        }
 
     def grouped(
         self, cost: Mapping[str, float], also_alike: Callable[[str, str], bool] = lambda *_: True
@@ -86,9 +104,13 @@ class Classes:
         return sorted(found, key=lambda one: -one.share)
 
     def alike(self, one: str, other: str) -> bool:
-        """Whether a commissioning cannot tell two faults apart."""
-        a, b = self.library[one], self.library[other]
-        return distance(a, b, self.scales, _ONE_CLASS) <= _ONE_CLASS
+        """Whether a commissioning cannot tell two faults apart, in any arm that had both."""
+        mine, theirs = self.library[one], self.library[other]
+        return all(
+            self.distance(mine[seed], theirs[seed], _ONE_CLASS, same=True) <= _ONE_CLASS
+            for seed in mine.keys() & theirs.keys()
+        )
 
-
-__all__ = ["Classes", "distance"]
+    def looks_sound(self, cost: Mapping[str, float]) -> bool:
+        """Whether what was seen could be a sound arm."""
+        return cost[SOUND] <= _ONE_CLASS
