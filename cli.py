@@ -579,7 +579,7 @@ def learn_faults(
         )
         library = Library.of(scene)
         tasks = len(library.tasks(chosen))
-        with _stoppable(), bar:
+        with stoppable(), bar:
             task = bar.add_task("trying out", total=tasks)
             library.learn(chosen, processes, lambda: bar.advance(task))
     except Stopped as stopped:
@@ -622,7 +622,7 @@ def fault_diagnosis(
             load_scene(scene), joints=joint or (), parts=part or (), kinds=kind or ()
         )
         chosen = sampled(chosen, sample, seed)
-        with _stoppable(), bar:
+        with stoppable(), bar:
             task = bar.add_task("diagnosing", total=None)
             tally = study_diagnosis(
                 scene,
