@@ -99,7 +99,7 @@ def home_axes(link):
         if abs(made * COUNTS_PER_STEP - counted) > 60:
             raise HomingError(f"J{axis}: {made} steps commanded, {counted} counts seen")
     for axis in AXES:
-        steps, counts = positions(link)
+        steps, _ = positions(link)
         link.tell(f"STEP:COUN {steps[axis] - slow[axis][0]},(@{axis})", steps[axis] - slow[axis][0])
     after, _ = positions(link)
     if any(abs(after[axis]) > STEPS_PER_DEG[axis] for axis in AXES):
