@@ -6,10 +6,12 @@ is the check, since neither properties nor strategies know of them.
 
 from __future__ import annotations
 
+import re
 import sys
 import types
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -64,13 +66,16 @@ PROPERTIES: dict[str, Callable[[Homing], Callable[[], None]]] = {
     "start": lambda homing: homing.start_does_not_matter(0.2),
     "impossible": lambda homing: homing.reports_when_impossible(),
     "bad line": lambda homing: homing.tolerates_a_bad_line(),
+    "honest, switches": lambda homing: replace(
+        homing, choice={"parts": ("SW",)}
+    ).never_wrong_and_silent(0.3),
     "drives": lambda homing: homing.drives_defined_after_a_report(True),
 }
 
 FOUND_BY = {
     "no time-out": "ends",
     "backs off the wrong way from a pressed switch": "sound",
-    "takes the switch to be sound": "honest",
+    "takes the switch to be sound": "honest, switches",
     "trusts the first reply after a reconnect": "slow",
     "does not wait for the other joint": "sound",
 }
@@ -93,3 +98,22 @@ def test_a_planted_bug_is_found_and_told_shortly(bug: str) -> None:
     notes = "\n".join(caught.value.__notes__)
     assert "what happened:\n    0.0000 s  heron, seed " in notes
     assert " s  J4 stands at " in notes
+
+
+def test_the_guide_in_readme_runs_as_written() -> None:
+    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    (block,) = [b for b in re.findall(r"```python\n(.*?)```", readme, re.S) if "wrist_homing" in b]
+    assert block == (WORKED / "test_wrist.py").read_text(encoding="utf-8")
+    before = settings.get_current_profile_name()
+    settings.register_profile("few", max_examples=5, database=None)
+    settings.load_profile("few")
+    try:
+        names: dict[str, object] = {}
+        exec(compile(block, "README.md", "exec"), names)
+        tests = [test for name, test in names.items() if name.startswith("test_")]
+        assert len(tests) == 4
+        for test in tests:
+            assert callable(test)
+            seed(1)(test)()
+    finally:
+        settings.load_profile(before)
