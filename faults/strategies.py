@@ -105,17 +105,22 @@ def _scene(scene: str | Path) -> Scene:
 @lru_cache(maxsize=64)
 def _catalogue(
     scene: str | Path, joints: tuple[str, ...], parts: tuple[str, ...], kinds: tuple[str, ...]
-) -> list[str]:
-    """The catalogue's faults, without those variants that the values drawn give anyway."""
-    chosen = chosen_faults(_scene(scene), joints=joints, parts=parts, kinds=kinds)
-    plain = [fault for fault in chosen if "," not in fault]
+) -> dict[str, dict[str, list[str]]]:
+    """The catalogue's faults by the first joint that they name and by kind.
+
+    Without those variants that the values drawn give anyway.
+    """
     loaded = _scene(scene)
-
-    def first_joint(fault: str) -> int:
-        found = [j for place in parse_fault(fault).places for j in joints_in(place, loaded)]
-        return min(map(loaded.joint_number, found), default=len(loaded.joint))
-
-    return sorted(plain, key=lambda fault: first_joint(fault))
+    names = [joint.name for joint in loaded.joint]
+    found: dict[str, dict[str, list[str]]] = {name: {} for name in (*names, "")}
+    for fault in chosen_faults(loaded, joints=joints, parts=parts, kinds=kinds):
+        if "," not in fault:
+            parsed = parse_fault(fault)
+            at = {joint for place in parsed.places for joint in joints_in(place, loaded)}
+            # Of those asked for: `cross@J3.ENC/J4.ENC` is one of J4 for who asks for J4.
+            first = min(at & set(joints or at), key=names.index, default="")
+            found[first].setdefault(parsed.kind.name, []).append(fault)
+    return {joint: by_kind for joint, by_kind in found.items() if by_kind}
 
 
 def round_values(parameter: Parameter) -> list[float]:
@@ -142,8 +147,11 @@ def _faults(
     kinds: tuple[str, ...],
     values: bool,
 ) -> str:
-    text = draw(st.sampled_from(_catalogue(scene, joints, parts, kinds)))
-    kind = KINDS[text.partition("@")[0]]
+    # Joint, kind and place are drawn apart, so that each shrinks by itself.
+    catalogue = _catalogue(scene, joints, parts, kinds)
+    by_kind = catalogue[draw(st.sampled_from(list(catalogue)))]
+    kind = KINDS[draw(st.sampled_from(list(KINDS)).filter(by_kind.__contains__))]
+    text = draw(st.sampled_from(by_kind[kind.name]))
     if values and kind.parameters and draw(st.booleans()):
         name = draw(st.sampled_from(list(kind.parameters)))
         value = draw(st.sampled_from(round_values(kind.parameters[name])))

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import hypothesis
-from hypothesis import HealthCheck, given, note
+from hypothesis import HealthCheck, given
 from hypothesis import strategies as st
 
 from ..faults import strategies as drawn
@@ -88,8 +88,8 @@ class Homing:
             try:
                 self.again(ran, limit_s=limit_s)
                 yield ran
-            except BaseException:
-                note(f"what happened:\n{rig.story()}")
+            except BaseException as error:
+                error.add_note(f"what happened:\n{rig.story()}")
                 raise
 
     def again(self, ran: Ran, *, limit_s: float | None = None) -> None:

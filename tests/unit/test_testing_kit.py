@@ -1,0 +1,128 @@
+"""What the testing kit says of an arm: homed or not, a story, time limits, hard stops."""
+
+from __future__ import annotations
+
+from contextlib import suppress
+
+import pytest
+from hypothesis import HealthCheck, Phase, settings
+from hypothesis.stateful import run_state_machine_as_test
+
+import dryrig
+from dryrig.errors import DryrigError
+from dryrig.protocol.lease import close_rigs, open_rigs
+from dryrig.testing import RigMachine, assert_homed, standings
+from dryrig.testing.watching import RanTooLong, pressed_s, time_limit
+
+ON_J4 = [0, 60, -90, -100, 30, 0]
+
+
+def test_homed_or_what_each_joint_really_did() -> None:
+    with dryrig.open_rig(seed=2, start_pose_deg=ON_J4) as rig:
+        with pytest.raises(AssertionError) as caught:
+            assert_homed(rig, 0.2, joints=["J4"])
+        assert str(caught.value).splitlines()[0] == "not homed:"
+        assert "J4 says -16" in str(caught.value)
+        assert "(step 0) and stands at -100.00: +6" in str(caught.value)
+        assert str(caught.value).endswith("NOT within 0.2")
+        assert_homed(rig, 0.2, joints=["J4"], zero_deg={"J4": -100.0})
+        # By hand: 200 full steps x 16 microsteps x ratio 16 / 360 degrees, direction 1.
+        rig.joint("J4").steps = 1422
+        (found,) = standings(rig, joints=["J4"], zero_deg={"J4": -100.0})
+        assert found.said_deg == pytest.approx(-90.0, abs=0.01)
+        assert found.error_deg == pytest.approx(-10.0, abs=0.01)
+        with pytest.raises(DryrigError, match=r"^no joint 'J9': expected one of J1.*did you mean"):
+            assert_homed(rig, 0.2, joints=["J9"])
+        with pytest.raises(DryrigError, match=r"^within_deg: got 0, expected more than 0$"):
+            assert_homed(rig, 0)
+
+
+def test_a_story() -> None:
+    with dryrig.open_rig(seed=2, faults=["open@J5.DIR"], start_pose_deg=ON_J4) as rig:
+        port = rig.port()
+        for _ in range(3):
+            port.write(b"*IDN?\n")
+            port.readline()
+        lines = rig.story().splitlines()
+        assert lines[0] == "    0.0000 s  heron, seed 2, open@J5.DIR"
+        assert any(line.endswith("card <- '*IDN?'  (2 times more)") for line in lines)
+        assert any("J4 stands at -100.00 deg, steps 0, counts 0, drive off" in li for li in lines)
+        assert lines[-1].endswith("faults in: open@J5.DIR")
+
+
+def test_a_joint_driven_against_its_stop() -> None:
+    with dryrig.open_rig(seed=2, start_pose_deg=ON_J4) as rig:
+        rig.seen.trace.start()
+        joint = rig.joint("J4")
+        joint.enabled = True
+        joint.rate, joint.acceleration = 2000, 20000
+        joint.move(-round(60 * 200 * 16 * 16 / 360))
+        rig.wait_still(5)
+        assert pressed_s(rig.seen)["J4"] == 0
+        joint.move(-round(40 * 200 * 16 * 16 / 360))
+        rig.wait_still(5)
+        # 40 deg at 14 deg/s, of which the first 10 are free way; it springs back in between.
+        assert 0.3 < pressed_s(rig.seen)["J4"] < 2.2
+        assert pressed_s(rig.seen)["J5"] == 0
+
+
+def test_time_is_up_even_for_who_catches_all() -> None:
+    with dryrig.open_rig() as rig:
+
+        def stubborn() -> None:
+            while True:
+                with suppress(Exception):
+                    rig.sleep(1.0)
+
+        with pytest.raises(RanTooLong), time_limit(rig.seen, 5.0):
+            stubborn()
+        assert rig.time_s == pytest.approx(5.0)
+        rig.sleep(5.0)
+
+
+def test_open_rigs_are_known_and_can_be_closed() -> None:
+    before = set(open_rigs())
+    dryrig.open_rig(name="left")
+    left = {number: name for number, name in open_rigs().items() if number not in before}
+    assert list(left.values()) == ["left"]
+    close_rigs(left)
+    assert set(open_rigs()) == before
+
+
+def test_the_machine_keeps_its_invariants() -> None:
+    run_state_machine_as_test(
+        RigMachine,
+        settings=settings(
+            max_examples=4,
+            stateful_step_count=5,
+            database=None,
+            deadline=None,
+            derandomize=True,
+            suppress_health_check=list(HealthCheck),
+        ),
+    )
+
+
+def test_the_machine_finds_what_breaks_an_invariant() -> None:
+    class Broken(RigMachine):
+        def stays_within_its_stops(self) -> None:
+            assert not self.rig.faults.listed()
+
+        from hypothesis.stateful import invariant as _invariant
+
+        never_broken = _invariant()(stays_within_its_stops)
+
+    with pytest.raises(AssertionError) as caught:
+        run_state_machine_as_test(
+            Broken,
+            settings=settings(
+                max_examples=20,
+                stateful_step_count=5,
+                phases=(Phase.generate,),
+                database=None,
+                deadline=None,
+                derandomize=True,
+                suppress_health_check=list(HealthCheck),
+            ),
+        )
+    assert "state.fault(" in "\n".join(caught.value.__notes__)
