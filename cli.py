@@ -10,21 +10,21 @@ import json
 import os
 import signal
 import sys
-from collections.abc import Iterator
-from contextlib import ExitStack, closing, contextmanager
+from contextlib import ExitStack, closing
 from pathlib import Path
-from types import FrameType
 from typing import TYPE_CHECKING, Annotated, NamedTuple, NoReturn
 
 import typer
 
-from .errors import DryrigError, nearest
+from .errors import DryrigError
+from .stopping import Stopped, stoppable
 
 if TYPE_CHECKING:
     from rich.console import Console
 
     from .commission.plan import Options
     from .commission.result import Result
+    from .study.ranker import SimulatedRanker
 
 COULD_NOT_RUN = 2
 
@@ -41,28 +41,6 @@ app.add_typer(trace_app, name="trace")
 
 SceneName = Annotated[str, typer.Argument(metavar="SCENE", help="Name or TOML file.")]
 Seed = Annotated[int, typer.Option(min=0, help="Which individual arm.")]
-
-
-class Stopped(BaseException):
-    """A signal asked for the end. Its argument is the signal's name."""
-
-
-@contextmanager
-def _stoppable() -> Iterator[None]:
-    """Turn the first SIGINT, SIGTERM or SIGHUP into Stopped; let what follows it finish."""
-    numbers = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
-
-    def stop(number: int, _frame: FrameType | None) -> NoReturn:
-        for each in numbers:
-            signal.signal(each, signal.SIG_IGN)
-        raise Stopped(signal.Signals(number).name)
-
-    before = {number: signal.signal(number, stop) for number in numbers}
-    try:
-        yield
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
 
 
 def _say(text: str) -> None:
@@ -208,6 +186,9 @@ def commission(
     replace: Annotated[
         str, typer.Option(metavar="NAME", help="What yours stands in for: a check, or all.")
     ] = "homing",
+    diagnose: Annotated[
+        bool, typer.Option("--diagnose", help="Name the part: try every fault on rigs of our own.")
+    ] = False,
 ) -> None:
     """Check, home and trim an arm on a serial port.
 
@@ -224,13 +205,13 @@ def commission(
 
     to_person = Console(stderr=True)
     try:
-        with _stoppable():
+        with stoppable():
             if report is not None:
                 make_folder(report)
             asked = _Asked(
                 only, skip or [], thorough, resume, calibration, routine, program, replace
             )
-            result = _commission(port, hands, arm, asked, to_person)
+            result = _commission(port, hands, arm, asked, to_person, diagnose)
             if report is not None:
                 page = write_report(result, report)
                 to_person.print(f"Report: {page}", soft_wrap=True, highlight=False, markup=False)
@@ -298,7 +279,9 @@ def _options(asked: _Asked) -> Options:
     )
 
 
-def _commission(port: str, hands: str | None, arm: str, asked: _Asked, console: Console) -> Result:
+def _commission(
+    port: str, hands: str | None, arm: str, asked: _Asked, console: Console, diagnose: bool
+) -> Result:
     from .commission.client import Card
     from .commission.hand import PortHand
     from .commission.person import PersonHand
@@ -308,13 +291,27 @@ def _commission(port: str, hands: str | None, arm: str, asked: _Asked, console: 
 
     path, options = scene_path(arm), _options(asked)
     person = PersonHand(console) if hands is None else None
+    ranker = _ranker(arm, console) if diagnose else None
     with ExitStack() as stack:
         # The card first: of two in-process ports, the first one opened sets up the rig.
         card = stack.enter_context(closing(Card.open(port)))
         hand: PortHand | PersonHand = person or PortHand.open(str(hands))
         stack.enter_context(closing(hand))
         progress = stack.enter_context(progress_on(console, lines=hands is None))
-        return run(card, hand, path, progress, options=options)
+        return run(card, hand, path, progress, options=options, ranker=ranker)
+
+
+def _ranker(arm: str, console: Console) -> SimulatedRanker:
+    from .study.library import Library
+    from .study.ranker import SimulatedRanker
+
+    def say(tasks: int) -> None:
+        console.print(
+            f"diagnosis: {tasks} rigs to try out first; kept for the next time",
+            highlight=False, markup=False,
+        )  # fmt: skip
+
+    return SimulatedRanker(arm, Library.of(arm), learning=say)
 
 
 def _expected(error: Exception) -> bool:
@@ -339,7 +336,7 @@ def demo(
     from .scenes.loader import scene_path
 
     try:
-        with _stoppable():
+        with stoppable():
             code = run_demo(
                 Console(),
                 scene_path("heron"),
@@ -378,7 +375,7 @@ def drill(
 
     chosen = secrets.randbelow(10_000) if seed is None else seed
     try:
-        with _stoppable():
+        with stoppable():
             code = run_drill(scene, level, chosen, out, _say)
     except Stopped as stopped:
         _fail(f"stopped by {stopped}; the record is kept in {out}")
@@ -407,7 +404,7 @@ def replay(
     from .sim.clock import TICKS_PER_S
 
     try:
-        with _stoppable(), Console(stderr=True).status("replaying"):
+        with stoppable(), Console(stderr=True).status("replaying"):
             run = Run.read(file)
             outcome = run.replay(grammar)
     except Stopped as stopped:
@@ -439,7 +436,7 @@ def plot_trace(
     from .sim.trace_plot import plot_trace as plot
 
     try:
-        with _stoppable(), Console(stderr=True).status("drawing"):
+        with stoppable(), Console(stderr=True).status("drawing"):
             path = plot(file, out, signal or (), begin_s=begin, end_s=end)
     except Stopped as stopped:
         _fail(f"stopped by {stopped}")
@@ -486,55 +483,23 @@ def list_faults(
 @faults_app.command("show")
 def show_fault(kind: Annotated[str, typer.Argument(metavar="KIND")]) -> None:
     """Tell what a kind of fault is, how it shows, and how to look for it."""
-    from .faults.gates import GATES
-    from .faults.kinds import KINDS
+    from .faults.told import tell_kind
 
-    known = KINDS.get(kind.partition("@")[0])
-    if known is None:
-        names = ", ".join(KINDS)
-        _fail(f"no fault kind {kind!r}: expected one of {names}{nearest(kind, KINDS)}")
-    _say(
-        f"{known.name}\n\n"
-        f"What it is:    {known.what}\n"
-        f"How it shows:  {known.shows}\n"
-        f"How to look:   {known.look}\n"
-        f"Caution:       {known.caution}\n"
-        f"Fault model:   {known.model}"
-    )
-    for label, parameters in (("Parameter: ", known.parameters), ("When:      ", GATES)):
-        for name, parameter in parameters.items():
-            _say(
-                f"{label}    {name}={parameter.default:g} {parameter.unit} "
-                f"({parameter.least:g} to {parameter.most:g})"
-            )
+    try:
+        text = tell_kind(kind)
+    except DryrigError as error:
+        _fail(error)
+    _say(text)
 
 
 @faults_app.command("coverage")
 def fault_coverage() -> None:
     """Print published fault models, row by row: what injects each, or why nothing does."""
     from rich.console import Console
-    from rich.markup import escape
-    from rich.table import Table
 
-    from .faults.coverage import ROWS, injecting
+    from .study.coverage_table import show_coverage
 
-    console = Console()
-    for standard in dict.fromkeys(row.standard for row in ROWS):
-        table = Table(title=standard, title_justify="left", show_lines=True)
-        for heading in ("table", "element", "fault", "injected by", "remarks", "wording"):
-            table.add_column(heading, overflow="fold", no_wrap=heading == "table")
-        for row in (row for row in ROWS if row.standard == standard):
-            faults, reason = "\n".join(row.injected) or "-", row.reason
-            words = (row.table, row.element, row.fault, faults, reason, row.source)
-            table.add_row(*map(escape, words))
-        console.print(table)
-    covered = sum(bool(row.injected) for row in ROWS)
-    console.print(
-        f"{len(ROWS)} rows: {covered} injected, by {len(injecting())} faults shown; "
-        f"{len(ROWS) - covered} with the reason why not. "
-        "Table numbers and wording from memory unless a source is named.",
-        highlight=False,
-    )
+    show_coverage(Console())
 
 
 @faults_app.command("latent")
@@ -567,7 +532,7 @@ def latent_faults(
         loaded = load_scene(scene)
         chosen = chosen_faults(loaded, joints=joint or (), parts=part or (), kinds=kind or ())
         total = max(sound, arms) + arms * len(chosen)
-        with _stoppable(), bar:
+        with stoppable(), bar:
             task = bar.add_task("commissioning", total=total)
             tally = study_latency(
                 loaded,
@@ -582,6 +547,96 @@ def latent_faults(
             )
     except Stopped as stopped:
         _fail(f"stopped by {stopped}")
+    except DryrigError as error:
+        _fail(error)
+    show(tally, Console())
+
+
+@faults_app.command("learn")
+def learn_faults(
+    scene: SceneName,
+    joint: OnlyJoints = None,
+    part: OnlyParts = None,
+    kind: OnlyKinds = None,
+    processes: Annotated[int, typer.Option(min=1, max=64, help="At the same time.")] = 2,
+) -> None:
+    """Try out every fault for `dryrig commission --diagnose`, and keep what was seen.
+
+    What was learned before is not learned again; a change of the scene or of dryrig asks anew.
+    """
+    from rich.console import Console
+    from rich.progress import Progress
+
+    from .faults.catalogue import chosen_faults
+    from .scenes.loader import load_scene
+    from .study.library import Library
+
+    console = Console(stderr=True)
+    bar = Progress(console=console, transient=True, disable=not console.is_terminal)
+    try:
+        chosen = chosen_faults(
+            load_scene(scene), joints=joint or (), parts=part or (), kinds=kind or ()
+        )
+        library = Library.of(scene)
+        tasks = len(library.tasks(chosen))
+        with stoppable(), bar:
+            task = bar.add_task("trying out", total=tasks)
+            library.learn(chosen, processes, lambda: bar.advance(task))
+    except Stopped as stopped:
+        _fail(f"stopped by {stopped}; what was learned is kept")
+    except OSError as error:
+        _fail(f"cannot keep what was learned: {error}")
+    except DryrigError as error:
+        _fail(error)
+    _say(f"{len(chosen)} faults known, {tasks} rigs tried out: {library.path}")
+
+
+@faults_app.command("diagnosis")
+def fault_diagnosis(
+    scene: SceneName,
+    joint: OnlyJoints = None,
+    part: OnlyParts = None,
+    kind: OnlyKinds = None,
+    seed: Seed = 300,
+    sample: Annotated[
+        int, typer.Option(min=0, help="Only so many faults, drawn by the seed; 0 takes all.")
+    ] = 0,
+    processes: Annotated[int, typer.Option(min=1, max=64, help="At the same time.")] = 2,
+) -> None:
+    """Commission an arm with each fault, and see whether the diagnosis names it.
+
+    The arms' seeds count up from the given one: none is an arm that the ranker learned from.
+    """
+    from rich.console import Console
+    from rich.progress import Progress
+
+    from .faults.catalogue import chosen_faults
+    from .scenes.loader import load_scene
+    from .study.diagnosed import sampled, study_diagnosis
+    from .study.diagnosed_terminal import line_of, show
+
+    console = Console(stderr=True)
+    bar = Progress(console=console, transient=True, disable=not console.is_terminal)
+    try:
+        chosen = chosen_faults(
+            load_scene(scene), joints=joint or (), parts=part or (), kinds=kind or ()
+        )
+        chosen = sampled(chosen, sample, seed)
+        with stoppable(), bar:
+            task = bar.add_task("diagnosing", total=None)
+            tally = study_diagnosis(
+                scene,
+                chosen,
+                seed=seed,
+                processes=processes,
+                found=lambda trial: None if trial.named else _say(line_of(trial)),
+                begin=lambda total: bar.update(task, total=total),
+                done=lambda: bar.advance(task),
+            )
+    except Stopped as stopped:
+        _fail(f"stopped by {stopped}")
+    except OSError as error:
+        _fail(f"cannot keep what was learned: {error}")
     except DryrigError as error:
         _fail(error)
     show(tally, Console())
@@ -605,7 +660,7 @@ def fault_handbook(
     bar = Progress(console=console, transient=True, disable=not console.is_terminal)
     try:
         task = bar.add_task("trying out", total=len(planned(kind or ())))
-        with _stoppable(), bar:
+        with stoppable(), bar:
             index = write_handbook(
                 out, kind or (), lambda fault: bar.update(task, advance=1, description=fault)
             )

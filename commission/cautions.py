@@ -25,6 +25,7 @@ HANDS_ON = (
     "pinch points."
 )
 LIVE_VOLTS = "Live volts: one hand, insulated probes, never the amps or ohms range."
+DEAD = "Ohms: isolate, lock, wait, prove the meter on a known source, prove dead, then measure."
 FIRST_JOG = (
     "First motion: emergency stop proved and in hand, one axis, small and slow, nobody in reach."
 )

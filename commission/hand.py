@@ -149,6 +149,10 @@ class PortHand:
         low, high = self._line.parse(reply, 2, held)
         return low, high
 
+    def plug(self, name: str, into: bool) -> None:
+        """Pull a plug at a part, or put it in."""
+        self._line.ask(f'PLUG {"IN" if into else "OUT"},"{name}"')
+
     def motor_supply(self, on: bool) -> None:
         """The 24 V switch."""
         self._line.ask(f"SUPP:MOT {int(on)}")

@@ -79,10 +79,10 @@ Runs = Generator[Run, Caught, Place]
 
 
 def method_of(joint: Joint) -> Method:
-    """The method that the joint's arm file asks for; without one, its limit switch's."""
+    """The method that the joint's arm file asks for; without one, two searches of its switch."""
     number = joint.home.method
     if number is None:
-        number = 17 if joint.home.end == "negative" else 18
+        number = -3 if joint.home.end == "negative" else -4
     return METHODS[number]
 
 

@@ -1,7 +1,8 @@
 """The homing methods of CiA 402 / IEC 61800-7-201 that there are here, and those that are not.
 
-Methods 1-6, 17-22, 33-35 and 37 are the standard's; a hard stop is not in it, so that -1 and -2
-lie in the manufacturer's range (values from drive manuals and from memory).
+Methods 1-6, 17-22, 33-35 and 37 are the standard's. Neither a hard stop nor a slow second search
+of a limit switch is in it, so that -1 to -4 lie in the manufacturer's range (values from drive
+manuals and from memory).
 """
 
 from __future__ import annotations
@@ -29,6 +30,9 @@ class Method:
     words: str
 
 
+TWICE = "limit switch, where it is pressed: fast, back off, slowly again (common practice)"
+
+
 def _table() -> dict[int, Method]:
     found = []
     for limit, side in (("negative", -1), ("positive", 1)):
@@ -54,6 +58,8 @@ def _table() -> dict[int, Method]:
         Method(37, "nothing", 0, "", False, "present position"),
         Method(-1, "hard stop", -1, "", False, "negative hard stop, with limited current"),
         Method(-2, "hard stop", 1, "", False, "positive hard stop, with limited current"),
+        Method(-3, "limit switch", -1, "RISE", False, f"negative {TWICE}"),
+        Method(-4, "limit switch", 1, "RISE", False, f"positive {TWICE}"),
     ]
     return {
         method.number: method

@@ -8,6 +8,7 @@ from datetime import datetime
 from typing import Any, Literal
 
 from . import cautions
+from .diagnosis import Diagnosis
 from .findings import Check
 from .homing import Homed
 from .suspect import Suspect
@@ -54,6 +55,7 @@ class Result:
     gauge_accuracy_deg: dict[str, float] = field(default_factory=dict)
     homed: list[Homed] = field(default_factory=list)
     calibration: str = ""
+    diagnosis: Diagnosis | None = None
 
     @property
     def exit_code(self) -> int:
@@ -75,6 +77,7 @@ class Result:
                 for c in self.checks
             ],
             "suspects": [{"fault": s.fault, "because": s.because} for s in self.suspects],
+            "diagnosis": None if self.diagnosis is None else self.diagnosis.to_json(),
             "joints": [_joint(joint) for joint in self.joints],
             "gauge_accuracy_deg": self.gauge_accuracy_deg,
             "cautions": list(cautions.REPORT),

@@ -16,6 +16,7 @@ from .arm import Arm, Joint, load_arm
 from .calibration import calibration_text
 from .client import Card
 from .cold import check_cold
+from .diagnosis import Ranker, diagnosed
 from .encoders import check_encoders
 from .errors import CardError, CommissionError, GarbledReply
 from .findings import Check, Kind, Symptom
@@ -54,6 +55,7 @@ def commission(
     progress: Progress = _quiet,
     *,
     options: Options = EVERYTHING,
+    ranker: Ranker | None = None,
 ) -> Result:
     """Check, home and trim an arm.
 
@@ -61,6 +63,8 @@ def commission(
     `hand` stays open. What goes wrong with the
     port, the card or the arm file makes a result "could not run", with the reason and whatever
     was found before; it is not raised. A line that garbles after a good start is a finding.
+    `ranker` names the parts that explain the evidence (diagnosis.py); without one the rules of
+    suspects.py stand alone.
     """
     try:
         arm = load_arm(arm_path)
@@ -74,17 +78,21 @@ def commission(
     job = _Job(Station(arm, card, hand, progress), positions, options, state)
     reason = ""
     try:
-        job.run()
-    except CommissionError as error:
-        if not job.line_garbles(error):
-            reason = str(error)
-        job.make_safe()
+        try:
+            job.run()
+        except CommissionError as error:
+            if not job.line_garbles(error):
+                reason = str(error)
+            job.make_safe()
+        result = job.result(reason)
+        if ranker is not None:
+            job.diagnose(ranker, result)
+        return result
     except BaseException:
         job.halt()
         raise
     finally:
         card.close()
-    return job.result(reason)
 
 
 @dataclass
@@ -272,6 +280,14 @@ class _Job:
         symptom = Symptom(Kind.LINK, None)
         self.checks.append(Check("link", None, "fail", f"later on, {error}", (symptom,)))
         return True
+
+    def diagnose(self, ranker: Ranker, result: Result) -> None:
+        """Put the diagnosis into the result; a port that fails meanwhile ends the measuring."""
+        try:
+            result.diagnosis = diagnosed(ranker, result, self.station)
+        except CommissionError as error:
+            result.reason = result.reason or f"the diagnosis was cut short: {error}"
+            self.make_safe()
 
     def halt(self) -> None:
         """Stop all motion, if the card still listens."""

@@ -10,10 +10,13 @@ from rich.markup import escape
 from rich.table import Table
 
 from . import cautions
+from .diagnosis import Diagnosis
 from .result import Result
 from .station import Progress
 
 SUSPECTS_SHOWN = 5
+CLASSES_SHOWN = 3
+MEMBERS_SHOWN = 6
 
 
 @contextmanager
@@ -61,7 +64,9 @@ def show(result: Result, console: Console) -> None:
         for check in failed:
             findings.add_row(check.name, check.joint or "all", escape(check.evidence))
         console.print(findings)
-    if result.suspects:
+    if result.diagnosis is not None and not result.diagnosis.classes[0].sound:
+        _show_diagnosis(result.diagnosis, console)
+    elif result.suspects:
         suspects = Table("fault", "because", title="Suspects", title_justify="left")
         for suspect in result.suspects[:SUSPECTS_SHOWN]:
             suspects.add_row(escape(suspect.fault), escape(suspect.because))
@@ -73,6 +78,26 @@ def show(result: Result, console: Console) -> None:
         if all(joint.trim_deg is not None for joint in result.joints):
             console.print(_joints(result))
         console.print(cautions.NO_VALIDATION, markup=False, highlight=False)
+
+
+def _show_diagnosis(diagnosis: Diagnosis, console: Console) -> None:
+    for taken in diagnosis.taken:
+        words = f"measured: {taken.measurement.words}: {taken.reading}"
+        console.print(words, markup=False, highlight=False)
+    classes = Table("share", "any of these explains it", title="Diagnosis", title_justify="left")
+    for one in diagnosis.classes[:CLASSES_SHOWN]:
+        names = ", ".join(one.faults[:MEMBERS_SHOWN])
+        more = len(one.faults) - MEMBERS_SHOWN
+        classes.add_row(f"{one.share:.0%}", escape(names + (f" and {more} more" * (more > 0))))
+    console.print(classes)
+    if diagnosis.split is not None:
+        split = diagnosis.split
+        console.print(f"Caution: {split.measurement.caution}", markup=False, highlight=False)
+        console.print(f"Measure next: {split.measurement.words}", markup=False, highlight=False)
+        for side in split.sides:
+            names = ", ".join(side.faults[:MEMBERS_SHOWN])
+            rest = " ..." if len(side.faults) > MEMBERS_SHOWN else ""
+            console.print(f"  {side.reading}: {names}{rest}", markup=False, highlight=False)
 
 
 def _joints(result: Result) -> Table:

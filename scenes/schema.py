@@ -76,6 +76,7 @@ class DrivePart(Part):
     opto_jitter: Annotated[float, Field(ge=0, lt=1)] = 0.1
     standstill_current: Annotated[float, Field(gt=0, le=1)] = 1.0
     standstill_s: Annotated[float, Field(ge=0.05, le=60)] = 0.5
+    chopper_hz: Annotated[float, Field(ge=1e3, le=2e5)] = 20e3
     idle_a: Positive
     load_a: Positive
 

@@ -1,0 +1,111 @@
+"""What a commissioning saw, cut into pieces that can be held against each other one by one.
+
+A check's evidence is a row of remarks. Each remark is a segment: its words, and the numbers in
+them. Two arms with the same fault say the same remarks with slightly other numbers; how much other
+is learned from arms that have the same fault, or none.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from ..commission.result import Result
+
+_NUMBER = re.compile(r"(?<![\w.])[-+]?\d+(?:\.\d+)?(?:e[-+]?\d+)?")
+_JOINT = re.compile(r"\bJ\d+\b")
+_REMARK = re.compile(r"; |: (?=rest|pressed)")
+_DIGITS = 2.0
+_SHARE = 0.04
+_FIELDS = ("trim_deg", "home_offset_deg", "residue_deg", "repeat_deg")
+
+Numbers = tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class Signature:
+    """Segments of one commissioning: words to numbers. `jogs J3|fail` has none."""
+
+    segments: Mapping[str, Numbers]
+
+    @property
+    def passed(self) -> bool:
+        """Whether the verdict was a pass."""
+        return "verdict|pass" in self.segments
+
+    def joints(self) -> set[str]:
+        """Joints that any segment is about."""
+        return {found[0] for name in self.segments if (found := _JOINT.search(name))}
+
+
+def signature_of(result: Result) -> Signature:
+    """All that a commissioning gives back but date, duration and the card's name."""
+    segments: dict[str, Numbers] = {}
+
+    def put(name: str, text: str) -> None:
+        for remark in filter(None, _REMARK.split(text)):
+            # What was asked with a sign is another remark with the other: arms start elsewhere.
+            sign = remark[0] if remark[0] in "+-" else ""
+            words = f"{name}|{sign}{_NUMBER.sub('#', remark)}"
+            while words in segments:
+                words += "'"
+            segments[words] = tuple(float(match[0]) for match in _NUMBER.finditer(remark))
+
+    put("verdict", result.verdict)
+    put("reason", result.reason)
+    for check in result.checks:
+        name = f"{check.name} {check.joint or 'all'}"
+        put(name, check.verdict)
+        put(name, check.evidence)
+    for joint in result.joints:
+        values = [getattr(joint, field_) for field_ in _FIELDS]
+        if None not in values:
+            segments[f"joint {joint.joint}|# # # #"] = tuple(values)
+    return Signature(segments)
+
+
+def _anywhere(words: str) -> str:
+    """Words with the joints' names taken out: the same remark of any joint."""
+    return _JOINT.sub("J", words)
+
+
+@dataclass
+class Scales:
+    """How far the same number of the same remark is apart between arms, one sigma."""
+
+    by_words: dict[str, list[float]] = field(default_factory=dict)
+
+    @classmethod
+    def over(cls, groups: Iterable[Sequence[Signature]]) -> Scales:
+        """From groups of arms that have the same fault each, or none."""
+        squares: dict[str, list[tuple[float, int]]] = defaultdict(list)
+        for group in groups:
+            seen: dict[str, list[Numbers]] = defaultdict(list)
+            for one in group:
+                for words, numbers in one.segments.items():
+                    seen[words].append(numbers)
+            for words, rows in seen.items():
+                if len(rows) < 2 or not rows[0]:
+                    continue
+                into = squares[_anywhere(words)]
+                for index, column in enumerate(zip(*rows, strict=True)):
+                    mean = sum(column) / len(column)
+                    total = sum((value - mean) ** 2 for value in column)
+                    while len(into) <= index:
+                        into.append((0.0, 0))
+                    had, count = into[index]
+                    into[index] = (had + total, count + len(column) - 1)
+        return cls(
+            {w: [math.sqrt(s / n) if n else 0.0 for s, n in row] for w, row in squares.items()}
+        )
+
+    def sigma(self, words: str, index: int, value: float) -> float:
+        """One sigma of a number; a share of it where nothing was learned."""
+        known = self.by_words.get(_anywhere(words))
+        least = 0.02 + 0.002 * abs(value)
+        if known is None:
+            return least + _SHARE * abs(value)
+        return max(known[index], least)
