@@ -35,13 +35,15 @@ def check_encoders(station: Station) -> list[Check]:
     return [_turn(station, joint, idle, climbing) for joint in station.arm.joints]
 
 
-def make_room(station: Station, joint: Joint) -> None:
-    """Bring a limp joint by hand to where it has room both ways."""
+def make_room(station: Station, joint: Joint) -> float:
+    """Bring a limp joint by hand to where it has room both ways; where it then is by eye."""
     low, high = joint.free_deg
     at = station.hand.look_deg(joint)
     wanted = min(max(at, low + ROOM_DEG), high - ROOM_DEG)
-    if wanted != at:
-        station.hand.turn(joint, wanted - at)
+    if wanted == at:
+        return at
+    station.hand.turn(joint, wanted - at)
+    return station.hand.look_deg(joint)
 
 
 def _idle_counts(station: Station) -> dict[int, int]:
@@ -56,13 +58,13 @@ def _idle_counts(station: Station) -> dict[int, int]:
 def _turn(station: Station, joint: Joint, idle: dict[int, int], climbing: set[int]) -> Check:
     hand, card, channel = station.hand, station.card, joint.channel
     station.progress(f"encoders: turn {joint.name} by hand")
-    make_room(station, joint)
+    at = make_room(station, joint)
 
     def live() -> str:
         return f"{joint.name} count {card.counts([channel])[channel]}"
 
     counts = [card.counts(station.channels)]
-    eyes = [hand.look_deg(joint)]
+    eyes = [at]
     feels = []
     for deg in (TURN_DEG, -TURN_DEG):
         feels.append(hand.turn(joint, deg, live))

@@ -62,9 +62,10 @@ def _check(station: Station, joint: Joint, blind: bool) -> Check:
     station.progress(f"jogs: {joint.name} by {JOG_DEG:.0f} {joint.unit}, both signs")
     station.card.set_speed({joint.channel: joint.speed(joint.home.fast_deg_s * SPEED_SHARE)})
     # Inward first.
-    sign = 1.0 if station.hand.look_deg(joint) <= sum(joint.free_deg) / 2.0 else -1.0
-    first = _jog(station, joint, sign * JOG_DEG)
-    second = _jog(station, joint, -sign * JOG_DEG)
+    at = station.hand.look_deg(joint)
+    sign = 1.0 if at <= sum(joint.free_deg) / 2.0 else -1.0
+    first = _jog(station, joint, sign * JOG_DEG, at)
+    second = _jog(station, joint, -sign * JOG_DEG, at + first.eye_deg)
     kind, detail, words = _judge(joint, first, second, blind)
     evidence = "; ".join(
         f"{jog.wanted_deg:+.0f} {joint.unit} asked: {jog.eye_deg:+.0f} by eye, "
@@ -92,9 +93,10 @@ def _check(station: Station, joint: Joint, blind: bool) -> Check:
     return judged("jogs", joint, [Symptom(kind, joint.name, readings, detail)], evidence)
 
 
-def _jog(station: Station, joint: Joint, deg: float) -> _Jog:
+def _jog(station: Station, joint: Joint, deg: float, eye: float) -> _Jog:
+    """One jog; `eye` is where the joint stands."""
     card, channel = station.card, joint.channel
-    before, eye = card.counts(station.channels), station.hand.look_deg(joint)
+    before = card.counts(station.channels)
     card.move({channel: joint.steps(deg)})
     card.until_still([channel], LIMIT_S)
     after = card.counts(station.channels)

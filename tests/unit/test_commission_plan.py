@@ -216,7 +216,7 @@ def test_the_calibration_starts_the_next_run(tmp_path: Path) -> None:
     ("old", "new", "told"),
     [
         ('arm = "heron"', 'arm = "crane"', r"it is of the arm 'crane', and this is 'heron'"),
-        ("method = 17", "method = 18", r"J1: method 18, the arm file says 17"),
+        ("method = -3", "method = 17", r"J1: method 17, the arm file says -3"),
         ("direction = -1", "direction = 1", r"J2: direction 1, the arm file says -1"),
     ],
 )

@@ -79,8 +79,8 @@ def test_the_json_says_the_same(sound: tuple[Result, list[float], list[str]]) ->
     assert told["checks"][0].keys() == {"name", "joint", "verdict", "evidence"}
     assert [joint["joint"] for joint in told["joints"]] == ["J1", "J2", "J3", "J4", "J5", "J6"]
     first = told["joints"][0]
-    # The home offset is where the switch lets go by the drawing, less the trim.
-    assert first["home_offset_deg"] == pytest.approx(-168.0 + 0.6 - first["trim_deg"])
+    # The home offset is where the switch is pressed by the drawing, less the trim.
+    assert first["home_offset_deg"] == pytest.approx(-168.0 - first["trim_deg"])
     assert cautions.NO_VALIDATION in told["cautions"]
 
 

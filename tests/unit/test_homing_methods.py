@@ -29,8 +29,20 @@ from dryrig.commission.run import commission
 from dryrig.scenes import scene_path
 
 NAME, NUMBER = "J4", 3  # a roll joint: nothing is in its way
-SWITCH_DEG = {3: 20, 4: 20, 19: 20, 20: 20, 5: -20, 6: -20, 21: -20, 22: -20, 2: 164, 18: 164}
-POSITIVE = (2, 3, 4, 18, 19, 20)
+SWITCH_DEG = {
+    3: 20,
+    4: 20,
+    19: 20,
+    20: 20,
+    5: -20,
+    6: -20,
+    21: -20,
+    22: -20,
+    2: 164,
+    18: 164,
+    -4: 164,
+}
+POSITIVE = (2, 3, 4, 18, 19, 20, -4)
 # The bracket's tolerance of 1 deg, and the scene's 0.05 deg from one operation to the next; a
 # differential may be a fifth more or less.
 BRACKET_DEG, AGAIN_DEG = 1.2, 0.12
