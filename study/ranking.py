@@ -20,6 +20,7 @@ _NUMBER_COST = 3.0
 _SEGMENT_COST = 5.0
 _BLOCK_COST = 9.0
 """One check of one joint, however much of it differs: one thing that went wrong."""
+_FAR_COST = 3.0
 _EDGE = 0.4
 """Of a sigma: how softly the span of the sound arms ends."""
 _ONE_CLASS = 2.5
@@ -43,11 +44,18 @@ class Classes:
                 self._sound.setdefault(words, []).append(numbers)
 
     def distance(
-        self, seen: Signature, known: Signature, enough: float = math.inf, *, same: bool = False
+        self,
+        seen: Signature,
+        known: Signature,
+        enough: float = math.inf,
+        *,
+        same: bool = False,
+        near: str = "",
     ) -> float:
         """How unlike an arm is what is known of one with a fault, in units of log likelihood.
 
-        `same` for two faults in one individual arm. Stops early, at some value beyond `enough`.
+        `same` for two faults in one individual arm; `near` names joints besides which little
+        counts. Stops early, at some value beyond `enough`.
         """
         blocks: dict[str, float] = {}
         theirs = known.segments
@@ -67,7 +75,13 @@ class Classes:
             if words not in seen.segments:
                 name = words.partition("|")[0]
                 blocks[name] = min(blocks.get(name, 0.0) + _REMARK_COST, _BLOCK_COST)
-        return sum(blocks.values())
+        if not near:
+            return sum(blocks.values())
+        at = {name: name.rpartition(" ")[2] for name in blocks}
+        return sum(
+            min(cost, _FAR_COST) if at[name].startswith("J") and at[name] not in near else cost
+            for name, cost in blocks.items()
+        )
 
     def _apart(
         self, words: str, numbers: tuple[float, ...], expected: tuple[float, ...], same: bool
@@ -91,7 +105,12 @@ class Classes:
     def costs(self, seen: Signature) -> dict[str, float]:
         """How unlike an arm with each fault is what was seen: the best of the arms it was in."""
         return {
-            name: min(self.distance(seen, one) for one in arms.values())
+            # What came out otherwise on other arms is wear or chance; what it did to other joints
+            # (limp links lean on them, contact) is no good witness.
+            name: min(
+                self.distance(seen, one, near=name if len(arms) > 1 and name != SOUND else "")
+                for one in arms.values()
+            )
             for name, arms in self.library.items()
         }
 

@@ -2,7 +2,7 @@
 
 Rows CP1 to CP25 of the workshop's table, common practice, no published source. The candidates are
 the table's faults, what they are mistaken for, and a slice of the catalogue; the arms are none that
-the ranker has learned from. CP20 and CP25 are latent: there the class must hold a sound arm too.
+the ranker has learned from. CP20 is latent: there the class must hold a sound arm too.
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ ROWS = {
     "CP24": "slip@J3.COUPLING,n_m=0.08",
     "CP25": "play@J1.GEAR,deg=1",
 }
-LATENT = {"CP20", "CP25"}
+LATENT = {"CP20"}
 MISTAKEN_FOR = (
     "open@J1.MOTOR.A-",
     "open@J1.MOTOR.B+",
