@@ -6,6 +6,7 @@ A simulated six-axis stepper arm behind a serial port. Importing this package re
 
 from __future__ import annotations
 
+import sys
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
@@ -56,3 +57,9 @@ def __getattr__(name: str) -> Any:
     if name in _LAZY:
         return getattr(import_module(_LAZY[name], __name__), name)
     raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+
+
+def _hypothesis_entry() -> None:
+    """Called by Hypothesis at its import: `from_type` knows our types once they are loaded."""
+    if "dryrig.faults" in sys.modules:
+        import_module(".faults.strategies", __name__)

@@ -10,19 +10,19 @@ import json
 import os
 import signal
 import sys
-from collections.abc import Iterator
-from contextlib import ExitStack, closing, contextmanager
+from contextlib import ExitStack, closing
 from pathlib import Path
-from types import FrameType
-from typing import TYPE_CHECKING, Annotated, NoReturn
+from typing import TYPE_CHECKING, Annotated, NamedTuple, NoReturn
 
 import typer
 
-from .errors import DryrigError, nearest
+from .errors import DryrigError
+from .stopping import Stopped, stoppable
 
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from .commission.plan import Options
     from .commission.result import Result
     from .study.ranker import SimulatedRanker
 
@@ -41,28 +41,6 @@ app.add_typer(trace_app, name="trace")
 
 SceneName = Annotated[str, typer.Argument(metavar="SCENE", help="Name or TOML file.")]
 Seed = Annotated[int, typer.Option(min=0, help="Which individual arm.")]
-
-
-class Stopped(BaseException):
-    """A signal asked for the end. Its argument is the signal's name."""
-
-
-@contextmanager
-def _stoppable() -> Iterator[None]:
-    """Turn the first SIGINT, SIGTERM or SIGHUP into Stopped; let what follows it finish."""
-    numbers = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
-
-    def stop(number: int, _frame: FrameType | None) -> NoReturn:
-        for each in numbers:
-            signal.signal(each, signal.SIG_IGN)
-        raise Stopped(signal.Signals(number).name)
-
-    before = {number: signal.signal(number, stop) for number in numbers}
-    try:
-        yield
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
 
 
 def _say(text: str) -> None:
@@ -179,14 +157,45 @@ def commission(
     as_json: Annotated[
         bool, typer.Option("--json", help="One JSON object on standard output.")
     ] = False,
-    report: Annotated[Path | None, typer.Option(help="Folder for the report.")] = None,
+    report: Annotated[
+        Path | None, typer.Option(help="Folder for the report, and for the calibration.")
+    ] = None,
+    only: Annotated[
+        str | None, typer.Option(metavar="NAME,NAME", help="Only these checks.")
+    ] = None,
+    skip: Annotated[
+        list[str] | None,
+        typer.Option(metavar='NAME="WHY"', help="Leave a check out, and say why. Repeatable."),
+    ] = None,
+    thorough: Annotated[
+        bool, typer.Option("--thorough", help="Also what takes time: sweep, wiggle, index, load.")
+    ] = False,
+    resume: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Keeps the state; go on from it if it is there."),
+    ] = None,
+    calibration: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Home offsets of an earlier run.")
+    ] = None,
+    routine: Annotated[
+        str | None, typer.Option(metavar="MODULE:FUNCTION", help="Your own, in Python.")
+    ] = None,
+    program: Annotated[
+        str | None, typer.Option("--exec", metavar='"PROG {port}"', help="Your own, any language.")
+    ] = None,
+    replace: Annotated[
+        str, typer.Option(metavar="NAME", help="What yours stands in for: a check, or all.")
+    ] = "homing",
     diagnose: Annotated[
         bool, typer.Option("--diagnose", help="Name the part: try every fault on rigs of our own.")
     ] = False,
 ) -> None:
     """Check, home and trim an arm on a serial port.
 
-    Exit code 0: passed. 1: findings. 2: could not run. A simulator pass is no safety validation.
+    Checks, in their order: cold, rails, link, encoders, switches, stop, jogs, homing, trim, repeat;
+    with --thorough also sweep, wiggle, index, load.
+    Exit code 0: passed, or passed in part. 1: findings. 2: could not run. A simulator pass is no
+    safety validation.
     """
     from rich.console import Console
 
@@ -196,10 +205,13 @@ def commission(
 
     to_person = Console(stderr=True)
     try:
-        with _stoppable():
+        with stoppable():
             if report is not None:
                 make_folder(report)
-            result = _commission(port, hands, arm, to_person, diagnose)
+            asked = _Asked(
+                only, skip or [], thorough, resume, calibration, routine, program, replace
+            )
+            result = _commission(port, hands, arm, asked, to_person, diagnose)
             if report is not None:
                 page = write_report(result, report)
                 to_person.print(f"Report: {page}", soft_wrap=True, highlight=False, markup=False)
@@ -229,7 +241,47 @@ def commission(
     raise typer.Exit(result.exit_code)
 
 
-def _commission(port: str, hands: str | None, arm: str, console: Console, diagnose: bool) -> Result:
+class _Asked(NamedTuple):
+    """What a commissioning's options say, as typed."""
+
+    only: str | None
+    skip: list[str]
+    thorough: bool
+    resume: Path | None
+    calibration: Path | None
+    routine: str | None
+    program: str | None
+    replace: str
+
+
+def _options(asked: _Asked) -> Options:
+    """The same, read. Raises CommissionError."""
+    from .commission.calibration import read_calibration
+    from .commission.errors import PlanError
+    from .commission.plan import Options
+    from .commission.routine import Function, Program, Routine
+
+    if asked.routine is not None and asked.program is not None:
+        raise PlanError("--routine and --exec: one routine at a time; leave one out")
+    replace: dict[str, Routine] = {}
+    if asked.routine is not None:
+        replace[asked.replace] = Function.load(asked.routine)
+    elif asked.program is not None:
+        replace[asked.replace] = Program(asked.program)
+    parts = [text.partition("=") for text in asked.skip]
+    return Options(
+        only=tuple(name.strip() for name in asked.only.split(",")) if asked.only else (),
+        skip={name.strip(): reason.strip().strip('"') for name, _, reason in parts},
+        thorough=asked.thorough,
+        replace=replace,
+        resume=asked.resume,
+        calibration=read_calibration(asked.calibration) if asked.calibration else None,
+    )
+
+
+def _commission(
+    port: str, hands: str | None, arm: str, asked: _Asked, console: Console, diagnose: bool
+) -> Result:
     from .commission.client import Card
     from .commission.hand import PortHand
     from .commission.person import PersonHand
@@ -237,7 +289,7 @@ def _commission(port: str, hands: str | None, arm: str, console: Console, diagno
     from .commission.terminal import progress_on
     from .scenes.loader import scene_path
 
-    path = scene_path(arm)
+    path, options = scene_path(arm), _options(asked)
     person = PersonHand(console) if hands is None else None
     ranker = _ranker(arm, console) if diagnose else None
     with ExitStack() as stack:
@@ -246,7 +298,7 @@ def _commission(port: str, hands: str | None, arm: str, console: Console, diagno
         hand: PortHand | PersonHand = person or PortHand.open(str(hands))
         stack.enter_context(closing(hand))
         progress = stack.enter_context(progress_on(console, lines=hands is None))
-        return run(card, hand, path, progress, ranker)
+        return run(card, hand, path, progress, options=options, ranker=ranker)
 
 
 def _ranker(arm: str, console: Console) -> SimulatedRanker:
@@ -284,7 +336,7 @@ def demo(
     from .scenes.loader import scene_path
 
     try:
-        with _stoppable():
+        with stoppable():
             code = run_demo(
                 Console(),
                 scene_path("heron"),
@@ -323,7 +375,7 @@ def drill(
 
     chosen = secrets.randbelow(10_000) if seed is None else seed
     try:
-        with _stoppable():
+        with stoppable():
             code = run_drill(scene, level, chosen, out, _say)
     except Stopped as stopped:
         _fail(f"stopped by {stopped}; the record is kept in {out}")
@@ -352,7 +404,7 @@ def replay(
     from .sim.clock import TICKS_PER_S
 
     try:
-        with _stoppable(), Console(stderr=True).status("replaying"):
+        with stoppable(), Console(stderr=True).status("replaying"):
             run = Run.read(file)
             outcome = run.replay(grammar)
     except Stopped as stopped:
@@ -384,7 +436,7 @@ def plot_trace(
     from .sim.trace_plot import plot_trace as plot
 
     try:
-        with _stoppable(), Console(stderr=True).status("drawing"):
+        with stoppable(), Console(stderr=True).status("drawing"):
             path = plot(file, out, signal or (), begin_s=begin, end_s=end)
     except Stopped as stopped:
         _fail(f"stopped by {stopped}")
@@ -431,55 +483,23 @@ def list_faults(
 @faults_app.command("show")
 def show_fault(kind: Annotated[str, typer.Argument(metavar="KIND")]) -> None:
     """Tell what a kind of fault is, how it shows, and how to look for it."""
-    from .faults.gates import GATES
-    from .faults.kinds import KINDS
+    from .faults.told import tell_kind
 
-    known = KINDS.get(kind.partition("@")[0])
-    if known is None:
-        names = ", ".join(KINDS)
-        _fail(f"no fault kind {kind!r}: expected one of {names}{nearest(kind, KINDS)}")
-    _say(
-        f"{known.name}\n\n"
-        f"What it is:    {known.what}\n"
-        f"How it shows:  {known.shows}\n"
-        f"How to look:   {known.look}\n"
-        f"Caution:       {known.caution}\n"
-        f"Fault model:   {known.model}"
-    )
-    for label, parameters in (("Parameter: ", known.parameters), ("When:      ", GATES)):
-        for name, parameter in parameters.items():
-            _say(
-                f"{label}    {name}={parameter.default:g} {parameter.unit} "
-                f"({parameter.least:g} to {parameter.most:g})"
-            )
+    try:
+        text = tell_kind(kind)
+    except DryrigError as error:
+        _fail(error)
+    _say(text)
 
 
 @faults_app.command("coverage")
 def fault_coverage() -> None:
     """Print published fault models, row by row: what injects each, or why nothing does."""
     from rich.console import Console
-    from rich.markup import escape
-    from rich.table import Table
 
-    from .faults.coverage import ROWS, injecting
+    from .study.coverage_table import show_coverage
 
-    console = Console()
-    for standard in dict.fromkeys(row.standard for row in ROWS):
-        table = Table(title=standard, title_justify="left", show_lines=True)
-        for heading in ("table", "element", "fault", "injected by", "remarks", "wording"):
-            table.add_column(heading, overflow="fold", no_wrap=heading == "table")
-        for row in (row for row in ROWS if row.standard == standard):
-            faults, reason = "\n".join(row.injected) or "-", row.reason
-            words = (row.table, row.element, row.fault, faults, reason, row.source)
-            table.add_row(*map(escape, words))
-        console.print(table)
-    covered = sum(bool(row.injected) for row in ROWS)
-    console.print(
-        f"{len(ROWS)} rows: {covered} injected, by {len(injecting())} faults shown; "
-        f"{len(ROWS) - covered} with the reason why not. "
-        "Table numbers and wording from memory unless a source is named.",
-        highlight=False,
-    )
+    show_coverage(Console())
 
 
 @faults_app.command("latent")
@@ -512,7 +532,7 @@ def latent_faults(
         loaded = load_scene(scene)
         chosen = chosen_faults(loaded, joints=joint or (), parts=part or (), kinds=kind or ())
         total = max(sound, arms) + arms * len(chosen)
-        with _stoppable(), bar:
+        with stoppable(), bar:
             task = bar.add_task("commissioning", total=total)
             tally = study_latency(
                 loaded,
@@ -559,7 +579,7 @@ def learn_faults(
         )
         library = Library.of(scene)
         tasks = len(library.tasks(chosen))
-        with _stoppable(), bar:
+        with stoppable(), bar:
             task = bar.add_task("trying out", total=tasks)
             library.learn(chosen, processes, lambda: bar.advance(task))
     except Stopped as stopped:
@@ -602,7 +622,7 @@ def fault_diagnosis(
             load_scene(scene), joints=joint or (), parts=part or (), kinds=kind or ()
         )
         chosen = sampled(chosen, sample, seed)
-        with _stoppable(), bar:
+        with stoppable(), bar:
             task = bar.add_task("diagnosing", total=None)
             tally = study_diagnosis(
                 scene,
@@ -640,7 +660,7 @@ def fault_handbook(
     bar = Progress(console=console, transient=True, disable=not console.is_terminal)
     try:
         task = bar.add_task("trying out", total=len(planned(kind or ())))
-        with _stoppable(), bar:
+        with stoppable(), bar:
             index = write_handbook(
                 out, kind or (), lambda fault: bar.update(task, advance=1, description=fault)
             )

@@ -7,6 +7,7 @@ to look.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import closing
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -234,6 +235,26 @@ def _rails(place: Workplace, joints: Sequence[Joint], act: Act) -> None:
     act.gauges.append((f"switch input of {joint.name}, let go", str(level)))
 
 
+def _push(place: Workplace, joints: Sequence[Joint], act: Act) -> None:
+    for way in ("OFF", "FORWARD", "BACK", "OFF"):
+        place.hands.ask(f"PUSH {way}")
+        when = "nobody pushes" if way == "OFF" else f"the base is pushed {way.lower()}"
+        deg = place.hand.level_deg(joints[0])
+        act.gauges.append((f"level on {joints[0].name}, {when}", f"{deg:+.2f} deg"))
+        act.gauges.append((f"by eye, {when}", f"{place.hand.look_deg(joints[0]):+.0f} deg"))
+
+
+def _fall(place: Workplace, joints: Sequence[Joint], act: Act) -> None:
+    place.card.enable(False, [joint.channel for joint in place.arm.joints])
+    place.hand.stand(False)
+    low_v, high_v = place.hands.numbers('MEAS:VOLT:HOLD? 2,"RAIL.24V","RAIL.0V"', 2)
+    act.gauges += [
+        ("24 V while the arm comes down, least", f"{low_v:.1f} V"),
+        ("24 V while the arm comes down, greatest", f"{high_v:.1f} V"),
+        ("24 V afterwards", f"{place.hand.volts('RAIL.24V', 'RAIL.0V'):.1f} V"),
+    ]
+
+
 def _power_cycle(place: Workplace, joints: Sequence[Joint], act: Act) -> None:
     joint = joints[0]
     place.card.line.ask(f"STEP:COUN 1000,(@{joint.channel})")
@@ -262,6 +283,19 @@ def _reopen(place: Workplace, joints: Sequence[Joint], act: Act) -> None:
             (f"step counter, {when}", f"{place.card.steps([joint.channel])[joint.channel]:+d}"),
             (f"enabled, {when}", place.card.line.ask(f"DRIV:ENAB? (@{joint.channel})")[0]),
         ]
+
+
+def _grip(place: Workplace, _joints: Sequence[Joint], act: Act) -> None:
+    with closing(place.second_card()) as card:
+        for width_s, when in ((2e-3, "asked to open"), (1e-3, "asked to close on nothing")):
+            card.ask(f"SERV:WIDT {width_s:g};ENAB ON")
+            place.card.pause(1.0)
+            act.gauges += [
+                (f"by rule, {when}", f"{place.hands.numbers('GRIP:GAP?', 1)[0]:g} mm"),
+                (f"analog input, {when}", f"{card.numbers('ANAL:VOLT?', 1)[0]:.3f} V"),
+                (f"digital inputs, {when}", card.ask("INP:LEV?")[0]),
+                (f"5 V at the gripper, {when}", f"{place.hand.volts('IO.5V', 'IO.0V'):.3f} V"),
+            ]
 
 
 def _talk(place: Workplace, _joints: Sequence[Joint], act: Act) -> None:
@@ -297,6 +331,9 @@ _WORDS = {
     "POWER": "The switch of all supplies goes off and on again; then {joint} alone is enabled, "
     "jogged, and jogged back.",
     "REOPEN": "{joint} is enabled; the card's port is closed and opened again.",
+    "BASE": "A level lies on {joint}'s link while somebody leans on the base, there and back.",
+    "FALL": "All drives are off; the stand is taken away, and the arm comes down on the table.",
+    "GRIPPER": "The gripper is asked to open, and to close on nothing.",
     "LINE": f"The card is asked STEP:COUN? (@1:6) {QUERIES} times.",
 }
 _WORDS |= {"DRIVE": _WORDS["INPUTS"], "MOTOR": _WORDS["INPUTS"]}
@@ -310,6 +347,9 @@ _DOES = {
     "RAIL": _rails,
     "POWER": _power_cycle,
     "REOPEN": _reopen,
+    "BASE": _push,
+    "FALL": _fall,
+    "GRIPPER": _grip,
     "LINE": _talk,
 }
 _SHOWN = {
@@ -322,6 +362,9 @@ _SHOWN = {
     "RAIL": ("{}.SW", "{}.ENC.5V_V"),
     "POWER": ("{}.STEP", "{}.DRIVE", "{}.ANGLE_DEG", "{}.SHAFT_DEG"),
     "REOPEN": ("{}.DRIVE",),
+    "BASE": ("{}.ANGLE_DEG",),
+    "FALL": ("{}.ANGLE_DEG", "{}.SHAFT_DEG"),
+    "GRIPPER": ("GRIPPER.GAP_MM", "IO.DI1", "IO.DI2", "IO.5V_V"),
     "LINE": (),
 }
 

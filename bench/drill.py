@@ -9,9 +9,8 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from types import TracebackType
-from typing import Self
 
+from ..closing import Closing
 from ..commission import cautions
 from ..commission.errors import CommissionError
 from ..errors import DryrigError, nearest
@@ -49,7 +48,7 @@ _ADVICE = {
 }
 
 
-class Drill:
+class Drill(Closing):
     """One drill on one arm. `say` prints a line; `ask` puts a question to a person, or is None."""
 
     def __init__(
@@ -74,16 +73,9 @@ class Drill:
         self._asked_twice = False
         self._checked = True
 
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.site.__exit__(kind, error, trace)
+    def close(self) -> None:
+        """Give the site's rig back."""
+        self.site.close()
 
     # --- saying ----------------------------------------------------------------------------
 

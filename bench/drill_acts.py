@@ -180,14 +180,14 @@ def _home(site: Site, joint: Joint) -> list[Reading]:
     try:
         by_eye = {name: start[joint.channel - 1]}
         homed = home(card, [joint], by_eye)[name]
-        apart = (homed.home_step - homed.fast_step) / joint.steps_per_deg
+        apart = homed.apart_deg or 0.0
         steps = (homed.home_step - begun_steps[joint.channel]) / joint.steps_per_deg
         counts = homed.home_count - begun_counts[joint.channel]
         readings += [
             say.word(f"homing of {name}", "done"),
             Reading("home by steps", steps, f"home {steps:+.2f} deg from the start by steps", 0.15),
             say.counts("home by count", counts),
-            Reading("slow edge", apart, f"slow edge {apart:+.3f} deg from the fast one", 0.15),
+            Reading("slow edge", apart, f"slow edge {apart:+.3f} deg off the fast one", 0.15),
         ]
     except HomingFailed as error:
         kind = error.symptom.kind.name

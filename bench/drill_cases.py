@@ -39,7 +39,7 @@ _SEVERE = {"weak": "current=0.22", "idle": "current=0.15", "play": "deg=2.5", "b
 """Parameters with which a customer would notice."""
 _UNSEEN = ("ENC.Z",)
 """Conductors that no act of a drill looks at."""
-_WHOLE = {"CARD", "RAIL", "TOOL", "BRAKE"}
+_WHOLE = {"CARD", "RAIL", "TOOL", "BRAKE", "BASE", "RAIL.24V"}
 _TRIES = 200
 
 LEVEL_WORDS = {

@@ -58,7 +58,7 @@ def use(place: Workplace, whats: Mapping[str, str]) -> Seen:
             staged = [joint for joint in joints if joint.stage == stage]
             eyes_before = _eyes(place)
             seen = {joint.name: float(eyes_before[joint.channel - 1]) for joint in joints}
-            positions.homed |= home(place.card, staged, seen)
+            positions.take(home(place.card, staged, seen))
             positions.go({joint.name: rest[joint.name] for joint in staged})
         doing = "goes to its working pose"
         stands = {}

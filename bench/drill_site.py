@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from types import TracebackType
-from typing import Self
 
+from ..closing import Closing
 from ..commission.arm import Arm, Joint
 from ..commission.client import channel_list
 from . import drill_readings as say
@@ -40,7 +39,7 @@ class State:
         return {"switch", "+", "-"} <= self.proved.get(joint.name, set())
 
 
-class Site:
+class Site(Closing):
     """An arm with these faults, motor supply off, on its stand; and what was done to it.
 
     `before` is what the customer saw when all was well. Raises FaultError.
@@ -62,16 +61,9 @@ class Site:
             self.place.injector.insert(fault)
         self.place.hand.motor_supply(False)
 
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.place.__exit__(kind, error, trace)
+    def close(self) -> None:
+        """Give the rig back."""
+        self.place.close()
 
     def eyes(self) -> list[float]:
         """All joints by eye, deg."""

@@ -7,6 +7,7 @@ from functools import cache
 from ..faults import enumerate_faults, parse_fault
 from ..faults.places import joints_in, part_at
 from ..scenes import Scene, load_scene
+from ..sim.gripper import PART as GRIPPER
 
 _CHOSEN: dict[str, tuple[str, ...]] = {
     "open": ("open@J3.DIR", "open@J3.MOTOR.A+", "open@J5.ENC.A", "open@J5.ENC.0V",
@@ -44,7 +45,8 @@ _CHOSEN: dict[str, tuple[str, ...]] = {
     "cut": ("cut@LINE,from=2,to=60",),
 }  # fmt: skip
 _JOINT = "J5"
-_LOOKED_AT = {"dim": "INPUTS", "forget": "POWER", "reset": "POWER", "autoreset": "REOPEN"}
+_LOOKED_AT = {"dim": "INPUTS", "forget": "POWER", "reset": "POWER", "autoreset": "REOPEN",
+              "loose": "BASE", "surge": "FALL"}  # fmt: skip
 """Kinds whose part alone does not say what shows them."""
 
 
@@ -76,12 +78,15 @@ def part_of(fault: str) -> str:
 
     A plug's name (`INPUTS`, `DRIVE`, `MOTOR`, `ENC`, `SW`) for its conductors and the card's pins
     they start from; `MOTION` for a drive's settings, motor, coupling, gear, load or counter;
-    `POWER` and `REOPEN` for what a power cycle or a program's coming does; `RAIL`; `LINE`.
+    `POWER` and `REOPEN` for what a power cycle or a program's coming does; `BASE`; `FALL` for what
+    an arm does that comes down; `RAIL`; `LINE`; `GRIPPER`.
     """
     parsed = parse_fault(fault)
     kind, place = parsed.kind, parsed.places[0]
     if kind.name in _LOOKED_AT:
         return _LOOKED_AT[kind.name]
+    if place == GRIPPER:
+        return "GRIPPER"
     part = part_at(place.removeprefix("CARD."))
     if part in ("RAIL", "LINE", "ENC", "SW"):
         return part

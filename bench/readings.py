@@ -62,7 +62,7 @@ class Compared:
 
 def compare(arm: Arm, seed: int, fault: str) -> list[Compared]:
     """All lines of the tables for one fault, volts first; none for the line and its port."""
-    if part_of(fault) in ("LINE", "REOPEN"):
+    if part_of(fault) in ("LINE", "REOPEN", "BASE"):
         return []
     both = []
     for text in ("", fault):

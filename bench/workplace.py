@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from contextlib import ExitStack
-from types import TracebackType
-from typing import Self
 
+from ..closing import Closing
 from ..commission.arm import Arm, Joint
 from ..commission.client import Card, channel_list
 from ..commission.hand import PortHand
@@ -20,7 +19,7 @@ OVERLOAD_OHM = 9e37
 """A meter on overload replies with more than this."""
 
 
-class Workplace:
+class Workplace(Closing):
     """Ports of a new rig by the host side's own clients; `rig` is there for its trace only.
 
     `injector` is the teacher's: it puts faults in and takes them out.
@@ -45,16 +44,13 @@ class Workplace:
         self.rig: Rig = teacher.station.rig
         self.injector: Injector = teacher.station.injector
 
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def close(self) -> None:
+        """Close the ports, which ends the rig."""
         self._open.close()
+
+    def second_card(self) -> Line:
+        """A line to the second card, to be closed."""
+        return Line.open(f"{self._url}&port=io", "second card")
 
     def reopen_card(self) -> None:
         """Close the card's port and open it again, as the next program would."""

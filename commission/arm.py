@@ -18,6 +18,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from .errors import ArmFileError
+from .homing_table import METHODS, REFUSED
 
 MOST_EXTENDED = 4
 Positive = Annotated[float, Field(gt=0.0, allow_inf_nan=False)]
@@ -32,6 +33,7 @@ class Motor(_Table):
     """Full steps of one motor turn."""
 
     full_steps: Annotated[int, Field(gt=0)]
+    coil_ohm: Positive | None = None
 
 
 class Encoder(_Table):
@@ -51,6 +53,8 @@ class Home(_Table):
     slow_deg_s: Positive
     back_off_deg: Positive
     acceleration_deg_s2: Positive
+    method: int | None = None  # object 6098h of CiA 402
+    stop_current: Annotated[float, Field(ge=0.05, le=1)] = 0.3
 
 
 class Trim(_Table):
@@ -73,6 +77,7 @@ class Joint(_Table):
     direction: Literal[-1, 1]
     encoder: Encoder
     travel_deg: tuple[Finite, Finite]
+    stops_deg: tuple[Finite, Finite] | None = None
     home: Home
     trim: Trim
     channel: int = 0  # on the card, from 1: the order in the file
@@ -92,6 +97,24 @@ class Joint(_Table):
         """Signed counts for one degree of the joint."""
         ratio = self.ratio if self.encoder.mount == "motor" else 1.0
         return self.direction * self.encoder.counts * ratio / 360.0
+
+    @property
+    def home_switch(self) -> bool:
+        """Whether its switch is a home switch within the travel, not one at its end."""
+        method = METHODS.get(self.home.method or 0)
+        return method is not None and method.needs == "home switch"
+
+    @property
+    def free_deg(self) -> tuple[float, float]:
+        """The travel in which its switch is at rest."""
+        low, high = self.travel_deg
+        home = self.home
+        if not self.home_switch:
+            return low, high
+        past = home.differential_deg + home.back_off_deg
+        if home.end == "positive":
+            return low, home.switch_deg - past
+        return home.switch_deg + past, high
 
     @property
     def home_sign(self) -> int:
@@ -263,8 +286,9 @@ def _contradictions(arm: Arm) -> list[str]:
         home, name = joint.home, joint.name
         if low >= high:
             found.append(f"{name}: travel_deg runs from {low:g} to {high:g}; expected low, high")
+        found += [f"{name}: home.method {problem}" for problem in _method_problems(joint)]
         outside = home.switch_deg <= low if home.end == "negative" else home.switch_deg >= high
-        if not outside:
+        if not outside and not joint.home_switch:
             found.append(
                 f"{name}: home.switch_deg {home.switch_deg:g} lies inside the travel {low:g} to "
                 f"{high:g}; expected it beyond the {home.end} end"
@@ -290,4 +314,28 @@ def _contradictions(arm: Arm) -> list[str]:
             for joint, angle in zip(joints, pose, strict=False)
             if not joint.travel_deg[0] <= angle <= joint.travel_deg[1]
         ]
+    return found
+
+
+def _method_problems(joint: Joint) -> list[str]:
+    """What is wrong with the homing method that an arm file asks for."""
+    home, number = joint.home, joint.home.method
+    if number is None:
+        return []
+    method = METHODS.get(number)
+    if method is None:
+        known = ", ".join(map(str, METHODS))
+        return [f"{number}: {REFUSED.get(number, 'is no homing method')}; expected one of {known}"]
+    found = []
+    if method.needs in ("limit switch", "home switch") and method.side != joint.home_sign:
+        found.append(f"{number} uses a switch on the other side than home.end {home.end!r}")
+    if (
+        method.needs == "home switch"
+        and not joint.travel_deg[0] < home.switch_deg < joint.travel_deg[1]
+    ):
+        found.append(
+            f"{number} uses a home switch within the travel; switch_deg {home.switch_deg:g} is not"
+        )
+    if method.needs == "hard stop" and joint.stops_deg is None:
+        found.append(f"{number} meets a hard stop; expected stops_deg: where the stops are")
     return found

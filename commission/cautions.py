@@ -12,6 +12,14 @@ FIRST_POWER = (
     "First power: cold checks done, nobody and nothing within the arm's reach, the motor supply "
     "comes last."
 )
+OHMS = (
+    "Ohms: isolate, lock, wait for capacitors, prove the meter on a known source, then prove dead. "
+    "The mains side is for qualified people."
+)
+STOP = (
+    "Stop circuit: nobody in reach, the stand in place. It is this button and its wiring that stop "
+    "an arm, no word on a serial line."
+)
 HANDS_ON = (
     "Hands on the arm: the motor supply is switched off and locked, not merely disabled. Mind the "
     "pinch points."
@@ -22,6 +30,7 @@ FIRST_JOG = (
     "First motion: emergency stop proved and in hand, one axis, small and slow, nobody in reach."
 )
 HOMING = "Homing: the path is clear, nobody in reach, the stop in hand."
+LIMITED = "A hard stop is met: nobody near the joint, fingers off the end of its travel."
 LEVELLING = "Levelling: nobody under the links; take the level off before the next motion."
 AFTER_REPAIR = "After a repair: restore guards and settings, and run the affected checks again."
 NO_VALIDATION = (

@@ -69,6 +69,29 @@ class Card:
         """Energise the drives, or let them go limp."""
         self.line.ask(f"DRIV:ENAB {int(on)},{channel_list(channels)}")
 
+    def set_current(self, shares: Mapping[int, float]) -> None:
+        """Per channel: the share of its set current that the drive gives."""
+        self.line.ask(*(f"DRIV:CURR {share:g},(@{channel})" for channel, share in shares.items()))
+
+    def watch_following(self, windows: Mapping[int, tuple[float, float]]) -> None:
+        """Per channel: counts a step, and the following error in counts that halts the axis.
+
+        Counts from here on; 0 counts a step ends it.
+        """
+        units = []
+        for channel, (scale, window) in windows.items():
+            halts = int(scale != 0.0)
+            units.append(f"FOLL:SCAL {scale:.9g},(@{channel})")
+            units.append(f"FOLL:LIM {max(window, 1.0):.3f},(@{channel})")
+            units.append(f"FOLL:HALT {halts},(@{channel})")
+        self.line.ask(*units)
+
+    def following_error(self, channels: Iterable[int]) -> dict[int, float]:
+        """Counts ahead of the steps, per channel; 0 for one that is not watched."""
+        wanted = list(channels)
+        values = self.line.numbers(f"FOLL:ERR? {channel_list(wanted)}", len(wanted))
+        return dict(zip(wanted, values, strict=True))
+
     def set_speed(self, rates: Mapping[int, tuple[float, float]]) -> None:
         """Per channel: rate in steps/s and acceleration in steps/s2."""
         units = []
@@ -77,13 +100,17 @@ class Card:
             units.append(f"STEP:ACC {acceleration:.3f},(@{channel})")
         self.line.ask(*units)
 
+    def load_steps(self, channel: int, steps: int) -> None:
+        """Load a step counter; moves nothing."""
+        self.line.ask(f"STEP:COUN {steps},(@{channel})")
+
     def move(self, moves: Mapping[int, int]) -> float:
         """Start relative moves, in steps, at one instant; returns rig time then."""
         units = [f"STEP:MOVE {steps},(@{channel})" for channel, steps in moves.items()]
         return self.line.parse(self.line.ask("CLOC:TIME?", *units)[0], 1, "CLOC:TIME?")[0]
 
     def arm_halt(self, edge: str, channels: Iterable[int]) -> None:
-        """Halt each axis at the next `edge` (RISE, FALL or OFF) of its own switch input."""
+        """Halt each axis at the next `edge` (RISE, FALL, IND or OFF) of its own switch or index."""
         self.line.ask(f"HALT:EDGE {edge},{channel_list(channels)}")
 
     def abort(self) -> None:
@@ -104,6 +131,10 @@ class Card:
                 wanted, values[0::4], values[1::4], values[2::4], values[3::4], strict=True
             )
         }
+
+    def stop_level(self) -> int:
+        """The stop input: 0 while the stop circuit is closed."""
+        return int(self.line.numbers("STOP:LEV?", 1)[0])
 
     def steps(self, channels: Iterable[int]) -> dict[int, int]:
         """Commanded step counters."""

@@ -37,7 +37,7 @@ def check_encoders(station: Station) -> list[Check]:
 
 def make_room(station: Station, joint: Joint) -> None:
     """Bring a limp joint by hand to where it has room both ways."""
-    low, high = joint.travel_deg
+    low, high = joint.free_deg
     at = station.hand.look_deg(joint)
     wanted = min(max(at, low + ROOM_DEG), high - ROOM_DEG)
     if wanted != at:

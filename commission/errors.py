@@ -6,6 +6,9 @@ CommissionError
  |    +-- GarbledReply             what came is not a reply to what was asked
  +-- CardError                     the other end queued an error (its SCPI number and text)
  +-- ArmFileError (ValueError)     the arm file cannot be read
+ +-- CalibrationError (ValueError) the calibration cannot be read, or is another arm's
+ +-- PlanError (ValueError)        what was asked for cannot be done in that way
+ +-- RoutineError                  a routine of the user's own cannot be run
  +-- HandError                     the hands cannot act (no port, no terminal)
  +-- MotionError                   a motion ended otherwise than it should
 """
@@ -40,6 +43,18 @@ class CardError(CommissionError):
 
 class ArmFileError(CommissionError, ValueError):
     """The arm file cannot be read."""
+
+
+class CalibrationError(CommissionError, ValueError):
+    """The calibration cannot be read, or is another arm's."""
+
+
+class PlanError(CommissionError, ValueError):
+    """What was asked for cannot be done in that way."""
+
+
+class RoutineError(CommissionError):
+    """A routine of the user's own cannot be run."""
 
 
 class HandError(CommissionError):

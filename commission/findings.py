@@ -15,6 +15,8 @@ Verdict = Literal["pass", "fail", "skipped"]
 class Kind(StrEnum):
     """Symptoms, in the order the checks can meet them."""
 
+    SHORTED = "a rail is shorted to 0 V"
+    COILS = "a motor's coils do not measure as they should"
     RAIL = "a rail is out of its range"
     FAR_END = "a supply does not arrive at the part"
     LINK = "the line garbles"
@@ -31,6 +33,9 @@ class Kind(StrEnum):
     SWITCH_LINGERS = "the switch input does not let go"
     SWITCH_SHORTS = "pressing the switch pulls the 3.3 V rail down"
     SWITCH_ELSEWHERE = "another joint's input answers"
+    SWEEP_BINDS = "the joint cannot be led through its travel by hand"
+    WIGGLE = "something comes and goes while the cable is wiggled"
+    STOP_CIRCUIT = "the stop circuit does not do as it should"
     JOG_NONE = "the joint does not move"
     JOG_SAME_WAY = "the joint moves the same way for both signs"
     JOG_REVERSED = "the joint moves the wrong way"
@@ -39,8 +44,12 @@ class Kind(StrEnum):
     JOG_SHORT = "the joint moves short"
     HOME_NO_EDGE = "no switch edge in the travel"
     HOME_NO_RELEASE = "the switch does not release"
+    HOME_NO_INDEX = "no index in a turn of the encoder"
     HOME_LOST = "steps were lost on the way"
     HOME_SCATTER = "the two approaches differ"
+    INDEX_COUNTS = "counts from index to index are not a turn of the encoder"
+    REPEAT = "a second homing does not agree"
+    ROUTINE = "a routine of the user's own has failed"
     TRIM_RANGE = "the zero is out of the gauge's range"
     TRIM_RESIDUE = "the zero does not come right"
 

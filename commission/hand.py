@@ -6,6 +6,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from typing import Protocol
 
@@ -15,6 +16,9 @@ from .line import READ_TIMEOUT_S, Line
 
 # SCPI's "not a number": out of the gauge's window.
 NOT_A_NUMBER = 9.91e37
+# SCPI's infinity: a meter on overload.
+OVERLOAD = 9.9e37
+WIGGLE_S = 1.2
 
 Watch = Callable[[], str]
 
@@ -40,8 +44,8 @@ class Hand(Protocol):
     def look_deg(self, joint: Joint) -> float:
         """Joint angle by eye against the arm's drawing, whole degrees."""
 
-    def zero_level(self) -> None:
-        """Lay the level on the base and zero it there."""
+    def zero_level(self, reversed_: bool = False) -> None:
+        """Lay the level on the base, turned end for end or not, and zero it there."""
 
     def level_deg(self, joint: Joint) -> float:
         """Pitch of the joint's link by the level, degrees, up positive."""
@@ -52,8 +56,20 @@ class Hand(Protocol):
     def volts(self, red: str, black: str) -> float:
         """One DC reading of the meter between two terminals."""
 
+    def ohms(self, red: str, black: str) -> float:
+        """One reading of ohms with all supplies off; infinite on overload."""
+
+    def main_supply(self, on: bool) -> None:
+        """Switch all supplies, the card's on its own cable left out."""
+
     def motor_supply(self, on: bool) -> None:
         """Switch the 24 V motor supply."""
+
+    def press_stop(self, pressed: bool) -> None:
+        """Push the STOP button in, or pull it out again."""
+
+    def wiggle(self, joint: Joint, red: str, black: str) -> tuple[float, float]:
+        """Wiggle the joint's cable for a second or so; least and greatest DC volts meanwhile."""
 
     def stand(self, on: bool) -> None:
         """Put the stand under the links, or take it away."""
@@ -96,9 +112,9 @@ class PortHand:
         """Whole degrees by eye."""
         return self._line.numbers(f"LOOK? (@{joint.channel})", 1)[0]
 
-    def zero_level(self) -> None:
+    def zero_level(self, reversed_: bool = False) -> None:
         """Zero the level on the base."""
-        self._line.ask("LEV:ZERO")
+        self._line.ask(f"LEV:REV {int(reversed_)}", "LEV:ZERO")
 
     def level_deg(self, joint: Joint) -> float:
         """The level on the joint's link."""
@@ -114,12 +130,24 @@ class PortHand:
         return self._line.numbers(f'MEAS:VOLT:DC? "{red}","{black}"', 1)[0]
 
     def ohms(self, red: str, black: str) -> float:
-        """One ohms reading of the meter, main supply off; 9.9e37 on overload."""
-        return self._line.numbers(f'MEAS:RES? "{red}","{black}"', 1)[0]
+        """One meter reading, power off."""
+        value = self._line.numbers(f'MEAS:RES? "{red}","{black}"', 1)[0]
+        return math.inf if value >= OVERLOAD else value
 
     def main_supply(self, on: bool) -> None:
         """The switch of all supplies."""
         self._line.ask(f"SUPP:MAIN {int(on)}")
+
+    def press_stop(self, pressed: bool) -> None:
+        """The STOP button."""
+        self._line.ask(f"STOP {int(pressed)}")
+
+    def wiggle(self, joint: Joint, red: str, black: str) -> tuple[float, float]:
+        """Wiggle, with the meter on hold."""
+        held = f'MEAS:VOLT:HOLD? {WIGGLE_S},"{red}","{black}"'
+        reply = self._line.ask(f"WIGG (@{joint.channel})", held)[0]
+        low, high = self._line.parse(reply, 2, held)
+        return low, high
 
     def plug(self, name: str, into: bool) -> None:
         """Pull a plug at a part, or put it in."""

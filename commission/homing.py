@@ -1,33 +1,36 @@
-"""Two-stage homing on a limit switch, several joints at once.
+"""Homing: several joints at once, each by its own method of `homing_methods.py`.
 
-Fast to the switch and halt on its edge, back off, slowly to it again: the step latched at the
-slow edge is home. In the terms of CiA 402 / IEC 61800-7-201: method 17 (negative limit switch)
-or 18 (positive), with the speeds of 6099h:1 and :2; like its newer drives, the position *reads*
-the home offset (607Ch) at home.
-
-Motion is bounded twice: by the steps of each move and by rig time.
+Every motion is bounded three times: by its steps, by rig time, and by the card's following error
+(window and time-out are objects 6065h and 6066h of CiA 402). Whatever goes wrong ends with all
+motion stopped, the card's settings as they were, and a reason.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from typing import NoReturn
 
 from .arm import Joint
 from .client import Card, Latch, Sample
 from .errors import MotionError
 from .findings import Kind, Symptom
+from .homing_methods import Caught, Place, Run, Runs, Start, edge_deg, method_of, runs, turn_deg
+from .homing_table import Method
 from .loss import classify, load_counts
 
-# Beyond the nominal switch: its tolerance, and the eye's that judged the start.
-PAST_SWITCH_DEG = 4.0
-# Without anybody's eye: from anywhere in the travel.
-PAST_TRAVEL_DEG = 8.0
 # A limit on rig time: the ideal time and this much more.
 TIME_SHARE, TIME_EXTRA_S = 1.5, 1.0
 STOP_S = 5.0
-# Fast and slow edges of one switch lie this near to each other, or something moved.
+# Pressed by the fast search and let go by the slow one, a switch differs by its differential.
 SCATTER_DEG = 0.5
+# Two positions, each with a loaded motor's lag.
+WINDOW_LOADS = 2.0
+SETTLE_S = 0.1
+# The eye that judged the start, and the stop's own tolerance.
+STOP_OFF_DEG = 4.0
+# Common practice: an index lies between a quarter and three quarters of a turn from the edge.
+NEAR_INDEX = 0.1
 
 
 class HomingFailed(MotionError):
@@ -41,10 +44,10 @@ class HomingFailed(MotionError):
 
 @dataclass
 class Approach:
-    """One run at a switch, as read from the card: rig seconds and steps."""
+    """One search for an edge, as read from the card: rig seconds and steps."""
 
     joint: Joint
-    phase: str  # "fast" or "slow"
+    phase: str  # "fast", "slow" or "index"
     time_s: list[float] = field(default_factory=list)
     steps: list[int] = field(default_factory=list)
     latch_time_s: float = 0.0
@@ -53,13 +56,47 @@ class Approach:
 
 @dataclass(frozen=True)
 class Homed:
-    """A homed joint: step and count latched at its edge, what else was seen, both approaches."""
+    """A homed joint: step and count of its home, how they were found, and each search.
+
+    At `anchor_step` the joint has the angle `anchor_deg` by its drawing, or `by_eye`.
+    """
 
     joint: Joint
+    method: Method
     home_step: int
     home_count: int
-    fast_step: int
-    approaches: tuple[Approach, Approach]
+    approaches: tuple[Approach, ...]
+    anchor_step: int
+    anchor_deg: float
+    fast_step: int | None = None
+    by_eye: bool = False
+
+    @property
+    def apart_deg(self) -> float | None:
+        """From the fast search's edge to the slow one's, less the switch's differential."""
+        if self.fast_step is None:
+            return None
+        joint = self.joint
+        apart = (self.anchor_step - self.fast_step) / joint.steps_per_deg
+        return apart - (edge_deg(joint, self.method.edge) - joint.home.switch_deg)
+
+
+@dataclass
+class _Going:
+    """A joint on its way: the generator of its method, the run it is at, and what it has seen."""
+
+    joint: Joint
+    start: Start
+    runs: Runs
+    run: Run | None = None
+    place: Place | None = None
+    approaches: list[Approach] = field(default_factory=list)
+
+    def advance(self, caught: Caught | None) -> None:
+        try:
+            self.run = next(self.runs) if caught is None else self.runs.send(caught)
+        except StopIteration as done:
+            self.run, self.place = None, done.value
 
 
 def home(
@@ -71,8 +108,10 @@ def home(
     Raises HomingFailed, with everything stopped; PortError or CardError from the card.
     """
     channels = [joint.channel for joint in joints]
+    eyes = by_eye_deg or {}
+    _follow(card, {joint.channel: (joint, WINDOW_LOADS) for joint in joints})
     try:
-        return _home(card, list(joints), by_eye_deg or {})
+        return _home(card, list(joints), eyes)
     except HomingFailed:
         _stop(card, channels)
         raise
@@ -80,166 +119,251 @@ def home(
         # The card has been told to stop; the time limit belongs to the slowest joint.
         _stop(card, channels)
         raise HomingFailed(joints[0], Kind.HOME_NO_EDGE, str(error)) from error
+    finally:
+        card.watch_following({j.channel: (0.0, 1.0) for j in joints})
+
+
+def _follow(card: Card, windows: Mapping[int, tuple[Joint, float]]) -> None:
+    """Halt these joints at so many times a loaded motor's lag of following error, from here on."""
+    card.watch_following(
+        {
+            channel: (joint.counts_per_deg / joint.steps_per_deg, loads * load_counts(joint))
+            for channel, (joint, loads) in windows.items()
+        }
+    )
+
+
+def _window(joint: Joint) -> float:
+    """Counts of following error at which a joint has slipped, or met something."""
+    return WINDOW_LOADS * load_counts(joint)
 
 
 def _home(card: Card, joints: list[Joint], by_eye_deg: Mapping[str, float]) -> dict[str, Homed]:
     channels = [joint.channel for joint in joints]
-    levels = card.levels(channels)
-    _back_off_if_on(card, [joint for joint in joints if levels[joint.channel]])
-    start = card.steps(channels), card.counts(channels)
-    fast_deg = {
-        # From a pressed switch the search starts as far away as the joint has backed off.
-        joint.channel: _fast_limit_deg(joint, by_eye_deg)
-        + (_off_deg(joint) if levels[joint.channel] else 0.0)
-        for joint in joints
-    }
-    fast, fast_latches = _approach(card, joints, "fast", fast_deg)
-    _back_off(card, joints, fast_latches)
-    slow_deg = {joint.channel: 2.0 * joint.home.back_off_deg for joint in joints}
-    slow, latches = _approach(card, joints, "slow", slow_deg)
-    homed = {}
-    for joint, first, second in zip(joints, fast, slow, strict=True):
-        channel = joint.channel
-        _compare(joint, fast_latches[channel], latches[channel])
-        steps = latches[channel].step - start[0][channel]
-        counts = latches[channel].count - start[1][channel]
-        check_kept(joint, steps, counts)
-        homed[joint.name] = Homed(
+    levels, steps, counts = card.levels(channels), card.steps(channels), card.counts(channels)
+    going = []
+    for joint in joints:
+        at = joint.channel
+        start = Start(levels[at], steps[at], counts[at], by_eye_deg.get(joint.name))
+        going.append(_Going(joint, start, runs(joint, start)))
+    for one in going:
+        one.advance(None)
+    while any(one.run for one in going):
+        moving = [one for one in going if one.run]
+        for one, caught in zip(moving, _together(card, moving), strict=True):
+            one.advance(caught)
+    for one in going:
+        if method_of(one.joint).needs == "hard stop":
+            _count_lost(card, one)
+    return {one.joint.name: _homed(one) for one in going}
+
+
+def _count_lost(card: Card, one: _Going) -> None:
+    """Take the steps that slipped at a hard stop out of the card's step counter.
+
+    A motor slips by whole electrical turns, four full steps; the encoder tells how many.
+    """
+    joint, channel, place = one.joint, one.joint.channel, one.place
+    assert place is not None
+    step, count = card.steps([channel])[channel], card.counts([channel])[channel]
+    made = (count - one.start.count) / joint.counts_per_deg * joint.steps_per_deg
+    turn = 4 * joint.microsteps
+    lost = round((step - one.start.step - made) / turn) * turn
+    card.load_steps(channel, step - lost)
+    one.place = replace(place, step=place.step - lost, anchor_step=place.anchor_step - lost)
+
+
+def _homed(one: _Going) -> Homed:
+    joint, place, method = one.joint, one.place, method_of(one.joint)
+    assert place is not None
+    homed = Homed(
+        joint,
+        method,
+        place.step,
+        place.count,
+        tuple(one.approaches),
+        place.anchor_step,
+        place.anchor_deg,
+        place.fast_step,
+        place.by_eye,
+    )
+    apart = homed.apart_deg
+    if apart is not None and abs(apart) > SCATTER_DEG:
+        raise HomingFailed(
             joint,
-            latches[channel].step,
-            latches[channel].count,
-            fast_latches[channel].step,
-            (first, second),
+            Kind.HOME_SCATTER,
+            f"the slow edge lies {apart:+.2f} {joint.unit} from where the fast one puts it; "
+            f"expected within {SCATTER_DEG} {joint.unit}",
+            apart_deg=apart,
         )
+    if method.needs == "hard stop" and one.start.eye_deg is not None:
+        _stop_is_there(joint, one.start.eye_deg, place, one.start.count)
+    check_kept(joint, place.step - one.start.step, place.count - one.start.count)
     return homed
 
 
-def _fast_limit_deg(joint: Joint, by_eye_deg: Mapping[str, float]) -> float:
-    seen = by_eye_deg.get(joint.name)
-    if seen is None:
-        return joint.travel_deg[1] - joint.travel_deg[0] + PAST_TRAVEL_DEG
-    return max(abs(joint.home.switch_deg - seen), joint.home.back_off_deg) + PAST_SWITCH_DEG
+def _stop_is_there(joint: Joint, eye_deg: float, place: Place, start_count: int) -> None:
+    """What stopped the joint must be where the drawing has the stop, as far as an eye can tell."""
+    went = (place.count - start_count) / joint.counts_per_deg
+    expected = place.anchor_deg - eye_deg
+    if abs(went - expected) > STOP_OFF_DEG:
+        raise HomingFailed(
+            joint,
+            Kind.HOME_SCATTER,
+            f"it was stopped after {went:+.1f} {joint.unit}, and its hard stop is {expected:+.1f} "
+            f"{joint.unit} away by the drawing: it does not move, or something is in the way",
+            apart_deg=went - expected,
+        )
 
 
-def _approach(
-    card: Card, joints: list[Joint], phase: str, limit_deg: Mapping[int, float]
-) -> tuple[list[Approach], dict[int, Latch]]:
-    """Run at the switches until each has halted its axis."""
-    channels = [joint.channel for joint in joints]
-    speeds = {
-        joint.channel: joint.home.fast_deg_s if phase == "fast" else joint.home.slow_deg_s
-        for joint in joints
+def _together(card: Card, going: list[_Going]) -> list[Caught]:
+    """Make the present run of each joint, all starting at one instant, and see what came of it."""
+    tasks = [(one, one.run) for one in going if one.run is not None]
+    held = {one.joint.channel: (one.joint, run.hold) for one, run in tasks if run.hold}
+    if held:
+        card.set_current({channel: j.home.stop_current for channel, (j, _) in held.items()})
+        card.pause(SETTLE_S)
+        _follow(card, held)
+    card.set_speed({one.joint.channel: one.joint.speed(run.deg_s) for one, run in tasks})
+    for edge in ("RISE", "FALL", "IND"):
+        armed = [one.joint.channel for one, run in tasks if run.edge == edge]
+        if armed:
+            card.arm_halt(edge, armed)
+    seen = {
+        one.joint.channel: Approach(one.joint, run.phase)
+        for one, run in tasks
+        if run.phase in ("fast", "slow", "index", "stop")
     }
-    card.set_speed({joint.channel: joint.speed(speeds[joint.channel]) for joint in joints})
-    card.arm_halt("RISE", channels)
-    runs = [Approach(joint, phase) for joint in joints]
 
     def watch(sample: Sample) -> None:
-        for run in runs:
-            step = sample.steps[run.joint.channel]
+        for channel, search in seen.items():
+            step = sample.steps[channel]
             # Standing still needs no further points.
-            if len(run.steps) < 2 or step != run.steps[-1]:
-                run.time_s.append(sample.time_s)
-                run.steps.append(step)
+            if len(search.steps) < 2 or step != search.steps[-1]:
+                search.time_s.append(sample.time_s)
+                search.steps.append(step)
 
-    moves = {
-        joint.channel: joint.steps(joint.home_sign * limit_deg[joint.channel]) for joint in joints
-    }
-    card.move(moves)
-    limit_s = max(
-        _limit_s(joint, limit_deg[joint.channel], speeds[joint.channel]) for joint in joints
-    )
-    card.until_still(channels, limit_s, watch)
+    channels = [one.joint.channel for one, _ in tasks]
+    card.move({one.joint.channel: one.joint.steps(run.deg) for one, run in tasks})
+    card.until_still(channels, max(_limit_s(one.joint, run) for one, run in tasks), watch)
     latches = card.latches(channels)
-    for run in runs:
-        latch = latches[run.joint.channel]
-        if not latch.hit:
-            _no_edge(card, run.joint, phase, limit_deg[run.joint.channel])
-        run.latch_time_s, run.latch_step = latch.time_s, latch.step
-    return runs, latches
+    if held:
+        card.pause(SETTLE_S)
+    rest, counts = card.steps(channels), card.counts(channels)
+    caught = []
+    for one, run in tasks:
+        channel = one.joint.channel
+        latch = latches[channel]
+        step, count = rest[channel], counts[channel]
+        if run.edge:
+            if not latch.hit:
+                _missed(card, one.joint, run)
+            step, count = latch.step, latch.count
+        elif run.hold:
+            _felt(card, one.joint, run)
+        elif run.phase == "leave":
+            _left(card, one.joint, run)
+        if channel in seen:
+            _keep(one, seen[channel], latch, step)
+        caught.append(Caught(step, count, rest[channel]))
+    if held:
+        # What slipped is behind us: the following error counts from here on.
+        card.set_current(dict.fromkeys(held, 1.0))
+        card.pause(SETTLE_S)
+        _follow(card, {channel: (joint, WINDOW_LOADS) for channel, (joint, _) in held.items()})
+    return caught
 
 
-def _limit_s(joint: Joint, deg: float, deg_s: float) -> float:
-    ideal_s = deg / deg_s + deg_s / joint.home.acceleration_deg_s2
+def _keep(one: _Going, search: Approach, latch: Latch, step: int) -> None:
+    search.latch_step = step
+    search.latch_time_s = latch.time_s if latch.hit else search.time_s[-1]
+    one.approaches.append(search)
+
+
+def _limit_s(joint: Joint, run: Run) -> float:
+    ideal_s = abs(run.deg) / run.deg_s + run.deg_s / joint.home.acceleration_deg_s2
     return ideal_s * TIME_SHARE + TIME_EXTRA_S
 
 
-def _no_edge(card: Card, joint: Joint, phase: str, limit_deg: float) -> None:
-    card.arm_halt("OFF", [joint.channel])
-    level = card.levels([joint.channel])[joint.channel]
+def _missed(card: Card, joint: Joint, run: Run) -> NoReturn:
+    """A search that ended without its edge: why."""
+    channel = joint.channel
+    card.arm_halt("OFF", [channel])
+    level = card.levels([channel])[channel]
+    error = card.following_error([channel])[channel]
+    slipped = abs(error) > _window(joint)
+    late = f"; {error:+.0f} counts of following error: {classify(joint, error)}" if slipped else ""
+    if level and run.edge == "FALL":
+        raise HomingFailed(
+            joint,
+            Kind.HOME_NO_RELEASE,
+            f"backed off {abs(run.deg):.1f} {joint.unit} and the switch input still reads 1{late}",
+            backed_off_deg=abs(run.deg),
+        )
+    if slipped:
+        raise HomingFailed(
+            joint,
+            Kind.HOME_LOST,
+            f"the {run.phase} search was halted{late}",
+            missing_counts=-error,
+        )
+    if run.edge == "IND":
+        raise HomingFailed(
+            joint,
+            Kind.HOME_NO_INDEX,
+            f"the search for the index ran {abs(run.deg):.1f} {joint.unit}, more than a turn of "
+            "the encoder, and met none",
+        )
     raise HomingFailed(
         joint,
         Kind.HOME_NO_EDGE,
-        f"the {phase} search ran {limit_deg:.1f} {joint.unit} towards the switch and met no "
+        f"the {run.phase} search ran {abs(run.deg):.1f} {joint.unit} towards the switch and met no "
         f"edge; the input reads {level}",
         level=level,
     )
 
 
-def _off_deg(joint: Joint) -> float:
-    """How far to leave a switch that is pressed at the start."""
-    return PAST_SWITCH_DEG + joint.home.back_off_deg
-
-
-def _back_off_if_on(card: Card, joints: list[Joint]) -> None:
-    """Start from a pressed switch: leave it first."""
-    if not joints:
-        return
-    away_deg = {joint.channel: -joint.home_sign * _off_deg(joint) for joint in joints}
-    _leave(card, joints, {j.channel: j.steps(away_deg[j.channel]) for j in joints})
-
-
-def _back_off(card: Card, joints: list[Joint], latches: Mapping[int, Latch]) -> None:
-    """Back off by the arm file's distance, measured from the edge, not from where it stopped."""
-    at = card.steps([joint.channel for joint in joints])
-    moves = {}
-    for joint in joints:
-        target = latches[joint.channel].step - joint.steps(
-            joint.home_sign * joint.home.back_off_deg
-        )
-        moves[joint.channel] = target - at[joint.channel]
-    _leave(card, joints, moves)
-
-
-def _leave(card: Card, joints: list[Joint], moves: Mapping[int, int]) -> None:
-    """Move away from the switches and see that they release."""
-    channels = [joint.channel for joint in joints]
-    card.set_speed({joint.channel: joint.speed(joint.home.fast_deg_s) for joint in joints})
-    card.move(moves)
-    limit_s = max(
-        _limit_s(j, abs(moves[j.channel] / j.steps_per_deg), j.home.fast_deg_s) for j in joints
-    )
-    card.until_still(channels, limit_s)
-    levels = card.levels(channels)
-    for joint in joints:
-        if levels[joint.channel]:
-            deg = abs(moves[joint.channel] / joint.steps_per_deg)
-            raise HomingFailed(
-                joint,
-                Kind.HOME_NO_RELEASE,
-                f"backed off {deg:.1f} {joint.unit} and the switch input still reads 1",
-                backed_off_deg=deg,
-            )
-
-
-def _compare(joint: Joint, fast: Latch, slow: Latch) -> None:
-    """Both edges are the same switch's, and steps and counts between them agree."""
-    apart_deg = (slow.step - fast.step) / joint.steps_per_deg
-    if abs(apart_deg) > SCATTER_DEG:
+def _left(card: Card, joint: Joint, run: Run) -> None:
+    if card.levels([joint.channel])[joint.channel]:
         raise HomingFailed(
             joint,
-            Kind.HOME_SCATTER,
-            f"the slow edge lies {apart_deg:+.2f} {joint.unit} from the fast one; expected within "
-            f"{SCATTER_DEG} {joint.unit}",
-            apart_deg=apart_deg,
+            Kind.HOME_NO_RELEASE,
+            f"backed off {abs(run.deg):.1f} {joint.unit} and the switch input still reads 1",
+            backed_off_deg=abs(run.deg),
         )
+
+
+def _felt(card: Card, joint: Joint, run: Run) -> None:
+    """A hard stop shows as a following error; a search without one has met nothing."""
+    error = card.following_error([joint.channel])[joint.channel]
+    if abs(error) <= run.hold * load_counts(joint):
+        raise HomingFailed(
+            joint,
+            Kind.HOME_NO_EDGE,
+            f"ran {abs(run.deg):.1f} {joint.unit} and met no hard stop",
+        )
+
+
+def homed_words(homed: Homed) -> str:
+    """How a joint was homed, as evidence."""
+    joint, method = homed.joint, homed.method
+    words = f"method {method.number} ({method.words}): home at step {homed.home_step}"
+    if homed.apart_deg is not None:
+        words += f", slow edge {homed.apart_deg:+.3f} {joint.unit} from where the fast one puts it"
+    if method.index and not homed.by_eye:
+        share = (
+            abs(homed.home_step - homed.anchor_step) / abs(joint.steps_per_deg) / turn_deg(joint)
+        )
+        words += f", index {share:.2f} of a motor turn past the edge"
+        if not NEAR_INDEX < share < 1.0 - NEAR_INDEX:
+            words += " (so near to it that home may jump by a turn: move the switch's bracket)"
+    return f"{words}, steps and counts agree"
 
 
 def check_kept(joint: Joint, steps: int, counts: int) -> None:
     """See by the encoder that all commanded steps were made. Raises HomingFailed if not."""
     missing = steps / joint.steps_per_deg * joint.counts_per_deg - counts
-    # Two positions, each with a loaded motor's lag.
-    if abs(missing) > 2.0 * load_counts(joint):
+    if abs(missing) > _window(joint):
         raise HomingFailed(
             joint,
             Kind.HOME_LOST,
@@ -252,3 +376,4 @@ def check_kept(joint: Joint, steps: int, counts: int) -> None:
 def _stop(card: Card, channels: list[int]) -> None:
     card.abort()
     card.until_still(channels, STOP_S)
+    card.set_current(dict.fromkeys(channels, 1.0))

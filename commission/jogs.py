@@ -62,7 +62,7 @@ def _check(station: Station, joint: Joint, blind: bool) -> Check:
     station.progress(f"jogs: {joint.name} by {JOG_DEG:.0f} {joint.unit}, both signs")
     station.card.set_speed({joint.channel: joint.speed(joint.home.fast_deg_s * SPEED_SHARE)})
     # Inward first.
-    sign = 1.0 if station.hand.look_deg(joint) <= joint.middle_deg else -1.0
+    sign = 1.0 if station.hand.look_deg(joint) <= sum(joint.free_deg) / 2.0 else -1.0
     first = _jog(station, joint, sign * JOG_DEG)
     second = _jog(station, joint, -sign * JOG_DEG)
     kind, detail, words = _judge(joint, first, second, blind)

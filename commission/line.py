@@ -7,7 +7,8 @@ that one round trip both acts and tells whether it was accepted.
 from __future__ import annotations
 
 import re
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from types import TracebackType
 
 import serial
@@ -40,9 +41,25 @@ def _asks(unit: str) -> bool:
 class Line:
     """A port and the conversation on it. `who` names the other end in errors."""
 
-    def __init__(self, port: serial.SerialBase, who: str) -> None:
+    def __init__(self, port: serial.SerialBase, who: str, where: str = "") -> None:
         self._port = port
         self._who = who
+        self.where = where
+        self._timeout_s = READ_TIMEOUT_S
+
+    @property
+    def port(self) -> serial.SerialBase:
+        """The open port itself, for a routine that speaks to it by its own means."""
+        return self._port
+
+    @contextmanager
+    def lent(self) -> Iterator[None]:
+        """Close the port while somebody else has it, and open it again. Raises PortError."""
+        self.close()
+        try:
+            yield
+        finally:
+            self._port = Line.open(self.where, self._who, timeout_s=self._timeout_s)._port
 
     @classmethod
     def open(cls, where: str, who: str, *, timeout_s: float = READ_TIMEOUT_S) -> Line:
@@ -62,7 +79,9 @@ class Line:
                 f"cannot open the {who} port {where!r}: {error}. Is the path right, and is the "
                 "other end running?"
             ) from error
-        return cls(port, who)
+        line = cls(port, who, where)
+        line._timeout_s = timeout_s
+        return line
 
     def ask(self, *units: str) -> list[str]:
         """Send `units` as one message and return one reply for each query among them.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 import select
 import sys
@@ -17,7 +18,9 @@ from .errors import HandError
 from .hand import Watch
 
 # A reading as people write it: decimal point or comma, with or without its unit.
-_READING = re.compile(r"^\s*([+-]?\d+(?:[.,]\d*)?|[+-]?[.,]\d+)\s*(m?V|deg|°)?\s*$", re.IGNORECASE)
+_READING = re.compile(
+    r"^\s*([+-]?\d+(?:[.,]\d*)?|[+-]?[.,]\d+)\s*(m?V|k?ohm|deg|°)?\s*$", re.IGNORECASE
+)
 _UNITS = {"deg": "degrees", "mm": "millimetres"}
 _FEELS = {"f": "FREE", "s": "STIFF", "e": "STOP"}
 _LIVE_PERIOD_S = 0.2
@@ -75,15 +78,17 @@ class PersonHand:
             f"{joint.name} stand? "
         )
 
-    def zero_level(self) -> None:
+    def zero_level(self, reversed_: bool = False) -> None:
         """Ask for the level on the base."""
-        self._do("Lay the level on the arm's base, along the arm, and zero it there.")
+        way = ", turned end for end," if reversed_ else ""
+        self._do(f"Lay the level{way} on the arm's base, along the arm, and zero it there.")
 
     def level_deg(self, joint: Joint) -> float:
         """Ask for the level on a link."""
         self._once(cautions.LEVELLING)
         value = self._number(
-            f"Lay the level along {joint.name}'s link. What does it read, up positive, degrees? "
+            f"Lay the level along {joint.name}'s link, the way round it lies now. "
+            "What does it read, up positive, degrees? "
         )
         self._do("Take the level off the arm again.")
         return value
@@ -100,6 +105,39 @@ class PersonHand:
         """Ask for a reading of the meter."""
         self._once(cautions.LIVE_VOLTS)
         return self._number(f"Meter on DC volts, red on {red}, black on {black}. Volts? ")
+
+    def ohms(self, red: str, black: str) -> float:
+        """Ask for a reading of ohms."""
+        self._once(cautions.OHMS)
+        value = self._number_or(
+            f"Meter on ohms, one lead on {red}, the other on {black}. Ohms (o = overload)? ",
+            none="o",
+        )
+        return math.inf if value is None else value
+
+    def main_supply(self, on: bool) -> None:
+        """Ask for the switch of all supplies."""
+        if on:
+            self._do("Hands off the arm, leads off. Switch the main supply on.")
+        else:
+            self._console.print(Text(f"Caution: {cautions.SUPPORT}", style="bold"))
+            self._do("Switch the main supply off, lock it, wait, and prove it dead.")
+
+    def press_stop(self, pressed: bool) -> None:
+        """Ask for the STOP button."""
+        if pressed:
+            self._do("Push the STOP button in.")
+        else:
+            self._do("Pull the STOP button out again. Leave the motor supply off.")
+
+    def wiggle(self, joint: Joint, red: str, black: str) -> tuple[float, float]:
+        """Ask for a wiggle with the meter on hold."""
+        self._once(cautions.HANDS_ON)
+        self._do(
+            f"Meter on DC volts with min/max hold, red on {red}, black on {black}. Wiggle "
+            f"{joint.name}'s cable and its plugs for a second or two."
+        )
+        return self._number("Least volts held? "), self._number("Greatest volts held? ")
 
     def motor_supply(self, on: bool) -> None:
         """Ask for the motor supply's switch."""
@@ -153,7 +191,7 @@ class PersonHand:
                 return None
             match = _READING.match(answer)
             if match is not None:
-                scale = 1e-3 if (match[2] or "").lower() == "mv" else 1.0
+                scale = {"mv": 1e-3, "kohm": 1e3}.get((match[2] or "").lower(), 1.0)
                 return float(match[1].replace(",", ".")) * scale
             self._console.print(
                 f"{answer.strip()!r} is not a number such as 3.3 or -0.05.", markup=False

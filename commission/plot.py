@@ -83,13 +83,9 @@ def plot(run: Approach, home_step: int, home_deg: float) -> Plot:
     )
 
 
-def plots(homed: Sequence[Homed], home_deg: Sequence[float]) -> list[Plot]:
-    """Both runs of every homed joint."""
-    return [
-        plot(run, one.home_step, deg)
-        for one, deg in zip(homed, home_deg, strict=True)
-        for run in one.approaches
-    ]
+def plots(homed: Sequence[Homed]) -> list[Plot]:
+    """Every search of every homed joint, in its angles by the drawing."""
+    return [plot(run, one.anchor_step, one.anchor_deg) for one in homed for run in one.approaches]
 
 
 def _ticks(values: Sequence[float]) -> list[float]:

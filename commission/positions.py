@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from .arm import Arm, Joint
 from .client import Card
 from .homing import TIME_EXTRA_S, TIME_SHARE, Homed, check_kept
+from .homing_methods import method_of, turn_deg
 
 # Two joints told to be where they are need no motion at all.
 LEAST_STEPS = 1
@@ -15,19 +16,76 @@ LEAST_STEPS = 1
 class Positions:
     """Angles from step counters, home switches and trims.
 
-    `trim_deg` is minus what the gauge showed; the home offset, the angle a joint has at its home
-    edge, is the nominal switch angle minus the trim.
+    `trim_deg` is minus what the gauge showed. The home offset (object 607Ch) is what the position
+    reads at home: the angle by the drawing, or by a calibration, minus the trim.
     """
 
     def __init__(self, arm: Arm, card: Card) -> None:
         self._arm = arm
         self._card = card
         self.homed: dict[str, Homed] = {}
+        self._drawn_deg: dict[str, float] = {}
         self.trim_deg: dict[str, float] = {joint.name: 0.0 for joint in arm.joints}
 
+    def take(self, found: Mapping[str, Homed]) -> None:
+        """Joints have been homed.
+
+        Where a joint has an index, the first homing tells the angle of that index, and later ones
+        keep it: an index is true to itself where a switch is not.
+        """
+        for name, homed in found.items():
+            self.homed[name] = homed
+            self._drawn_deg[name] = self._drawn(homed, self._drawn_deg.get(name))
+
+    def take_counters(self, zero_deg: Mapping[str, float]) -> None:
+        """Joints homed by somebody else, whose step counters read 0 at home.
+
+        `zero_deg` has the angles there; where it does not, it is where the switch is pressed.
+        """
+        channels = [joint.channel for joint in self._arm.joints]
+        steps, counts = self._card.steps(channels), self._card.counts(channels)
+        for joint in self._arm.joints:
+            angle = zero_deg.get(joint.name, joint.home.switch_deg)
+            along = steps[joint.channel] / joint.steps_per_deg * joint.counts_per_deg
+            home_count = round(counts[joint.channel] - along)
+            homed = Homed(joint, method_of(joint), 0, home_count, (), 0, angle)
+            self.homed[joint.name] = homed
+            self._drawn_deg[joint.name] = angle
+
+    def calibrate(self, offsets_deg: Mapping[str, float]) -> None:
+        """Start from these home offsets rather than from the drawing."""
+        self._drawn_deg |= offsets_deg
+
+    def _drawn(self, homed: Homed, before: float | None) -> float:
+        joint, method = homed.joint, homed.method
+        along = (homed.home_step - homed.anchor_step) / joint.steps_per_deg
+        drawn = homed.anchor_deg + along
+        if homed.by_eye:
+            drawn += self.trim_deg[joint.name]
+        if before is None or method.needs == "nothing":
+            return drawn
+        if not method.index:
+            return before
+        return before + (drawn - before) - self.modulo_turn(joint, drawn - before)
+
+    def modulo_turn(self, joint: Joint, deg: float) -> float:
+        """`deg` less whole turns of the index, for a joint that is homed on one."""
+        if not self.homed[joint.name].method.index:
+            return deg
+        turn = turn_deg(joint)
+        return deg - round(deg / turn) * turn
+
     def home_offset_deg(self, joint: Joint) -> float:
-        """The joint's angle at its home edge."""
-        return joint.home.switch_deg - self.trim_deg[joint.name]
+        """The joint's angle at home."""
+        return self._drawn_deg[joint.name] - self.trim_deg[joint.name]
+
+    def soft_limits_steps(self, joint: Joint) -> tuple[int, int]:
+        """Step counts at the low and the high end of the travel. The joint must be homed."""
+        low, high = (
+            self.homed[joint.name].home_step + joint.steps(deg - self.home_offset_deg(joint))
+            for deg in joint.travel_deg
+        )
+        return low, high
 
     def angle_deg(self, joint: Joint, step: int) -> float:
         """The angle believed at a step count. The joint must be homed."""

@@ -1,4 +1,6 @@
-"""The commissioning report: one self-contained page, and the same as JSON for programs."""
+"""The commissioning report: one self-contained page, the same as JSON for programs, and, once all
+joints are trimmed, the calibration file. `report.schema.json` describes the JSON.
+"""
 
 from __future__ import annotations
 
@@ -12,7 +14,7 @@ from .errors import CommissionError
 from .plot import plots
 from .result import Result
 
-PAGE, DATA = "report.html", "report.json"
+PAGE, DATA, CALIBRATION = "report.html", "report.json", "calibration.toml"
 _TEMPLATES = Path(__file__).parent / "templates"
 
 
@@ -31,7 +33,7 @@ def render(result: Result) -> str:
         bad=[check for check in result.checks if check.verdict != "pass"],
         good=[check for check in result.checks if check.verdict == "pass"],
         homed=homed,
-        plots=plots(result.homed, [one.joint.home.switch_deg for one in result.homed]),
+        plots=plots(result.homed),
     )
     return page
 
@@ -58,6 +60,8 @@ def write_report(result: Result, folder: Path) -> Path:
         page.write_text(render(result), encoding="utf-8")
         data = json.dumps(result.to_json(), indent=2, ensure_ascii=False)
         (folder / DATA).write_text(data + "\n", encoding="utf-8")
+        if result.calibration:
+            (folder / CALIBRATION).write_text(result.calibration, encoding="utf-8")
     except OSError as error:
         raise CommissionError(f"cannot write the report to {str(folder)!r}: {error}") from error
     return page

@@ -13,12 +13,18 @@ from .findings import Check
 from .homing import Homed
 from .suspect import Suspect
 
-Outcome = Literal["pass", "findings", "could not run"]
+SCHEMA = 1
+"""Edition of the JSON: `report.schema.json` describes it."""
+
+Outcome = Literal["pass", "passed in part", "findings", "could not run"]
 
 
 @dataclass(frozen=True)
 class JointResult:
-    """One joint at the end, in its `unit`. Angles are None while the joint is not homed."""
+    """One joint at the end, in its `unit`. Angles are None while the joint is not homed.
+
+    `soft_limits_steps` are the step counts at both ends of its travel (object 607Dh of CiA 402).
+    """
 
     joint: str
     gauge: str
@@ -29,6 +35,8 @@ class JointResult:
     home_offset_deg: float | None = None
     residue_deg: float | None = None
     repeat_deg: float | None = None
+    method: int | None = None
+    soft_limits_steps: tuple[int, int] | None = None
 
 
 @dataclass
@@ -46,16 +54,18 @@ class Result:
     joints: list[JointResult] = field(default_factory=list)
     gauge_accuracy_deg: dict[str, float] = field(default_factory=dict)
     homed: list[Homed] = field(default_factory=list)
+    calibration: str = ""
     diagnosis: Diagnosis | None = None
 
     @property
     def exit_code(self) -> int:
-        """0 pass, 1 findings, 2 could not run."""
-        return {"pass": 0, "findings": 1, "could not run": 2}[self.verdict]
+        """0 passed, wholly or in part; 1 findings; 2 could not run."""
+        return {"findings": 1, "could not run": 2}.get(self.verdict, 0)
 
     def to_json(self) -> dict[str, Any]:
         """A plain object for `json.dumps`."""
         return {
+            "schema": SCHEMA,
             "verdict": self.verdict,
             "arm": self.arm,
             "reason": self.reason,
@@ -77,6 +87,10 @@ class Result:
 def _joint(joint: JointResult) -> dict[str, Any]:
     # JSON knows no NaN.
     return {
-        name: None if isinstance(value, float) and math.isnan(value) else value
+        name: None if isinstance(value, float) and math.isnan(value) else _listed(value)
         for name, value in vars(joint).items()
     }
+
+
+def _listed(value: Any) -> Any:
+    return list(value) if isinstance(value, tuple) else value

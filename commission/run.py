@@ -1,30 +1,38 @@
-"""The whole commissioning: checks, and only if they pass homing and trim.
+"""The whole commissioning: the plan's checks in their order, and what came of them.
 
-Order (common practice): rails, link, encoders by hand, switches by hand, short jogs, homing,
-trim. Findings and failures leave the arm stopped, on its stand, with the motor supply off; a
-signal stops its motion and leaves the drives as they were, so that nothing falls.
+Findings and failures leave the arm stopped, on its stand, with the motor supply off; a signal
+stops its motion and leaves the drives as they were, so that nothing falls.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import Path
 
-from . import cautions
+from . import cautions, thorough
 from .arm import Arm, Joint, load_arm
+from .calibration import calibration_text
 from .client import Card
+from .cold import check_cold
 from .diagnosis import Ranker, diagnosed
 from .encoders import check_encoders
 from .errors import CardError, CommissionError, GarbledReply
 from .findings import Check, Kind, Symptom
 from .hand import Hand
-from .homing import Homed, HomingFailed, home
+from .homing import Homed, HomingFailed, home, homed_words
+from .homing_methods import method_of
 from .jogs import check_jogs
 from .link import check_link
+from .plan import NAMES, PLAN, Options, Step, blocked
 from .positions import Positions
 from .rails import check_rails
+from .repeat import check_repeat
 from .result import JointResult, Outcome, Result
+from .state import State, read_state
 from .station import Progress, Station
+from .stop_circuit import check_stop
 from .suspects import rank
 from .switches import check_switches
 from .trim import Trimmed, trim_all
@@ -33,6 +41,7 @@ SETTLE_S = 0.2
 # What we send is right, so a command error (SCPI -100 to -199) means that it did not arrive so.
 COMMAND_ERRORS = range(-199, -99)
 NO_COUNT = (Kind.COUNT_DEAD, Kind.COUNT_CLIMBS, Kind.COUNT_AMOUNT, Kind.COUNT_ELSEWHERE)
+EVERYTHING = Options()
 
 
 def _quiet(_text: str) -> None:
@@ -44,6 +53,8 @@ def commission(
     hand: Hand,
     arm_path: Path,
     progress: Progress = _quiet,
+    *,
+    options: Options = EVERYTHING,
     ranker: Ranker | None = None,
 ) -> Result:
     """Check, home and trim an arm.
@@ -57,10 +68,14 @@ def commission(
     """
     try:
         arm = load_arm(arm_path)
+        state = State(arm.name) if options.resume is None else read_state(options.resume, arm.name)
+        offsets = options.calibration.offsets(arm) if options.calibration else {}
         card = port if isinstance(port, Card) else Card.open(port)
     except CommissionError as error:
         return Result("could not run", str(arm_path), reason=str(error))
-    job = _Job(Station(arm, card, hand, progress), Positions(arm, card))
+    positions = Positions(arm, card)
+    positions.calibrate(offsets)
+    job = _Job(Station(arm, card, hand, progress), positions, options, state)
     reason = ""
     try:
         try:
@@ -84,112 +99,178 @@ def commission(
 class _Job:
     station: Station
     positions: Positions
+    options: Options
+    state: State
     identity: str = ""
     rig_time_s: float | None = None
     checks: list[Check] = field(default_factory=list)
     first_homed: list[Homed] = field(default_factory=list)
+    homings: dict[str, list[float]] = field(default_factory=dict)
     trimmed: dict[str, Trimmed] = field(default_factory=dict)
     angles_deg: dict[str, float] = field(default_factory=dict)
+    by_choice: list[str] = field(default_factory=list)
 
     def run(self) -> None:
-        """All stages, until one forbids the next."""
+        """All steps of the plan, each if nothing found before forbids it."""
         card, hand = self.station.card, self.station.hand
         self.identity = card.identify()
         began_s = card.clock_s()
         hand.caution(cautions.SUPPORT)
         hand.stand(True)
         card.reset()
-        self._stages()
+        kept, self.checks = self.state.kept(
+            step.name for step in PLAN if self.options.why_not(step) is None
+        )
+        self.state.done, self.state.checks = list(kept), list(self.checks)
+        if "all" in self.options.replace:
+            self._own("all")
+        for step in PLAN:
+            if step.name not in kept:
+                self._step(step)
         if any(check.failed for check in self.checks):
             self.make_safe()
+        elif self.positions.homed:
+            card.pause(SETTLE_S)
+            self.angles_deg = self.positions.now_deg()
         self.rig_time_s = card.clock_s() - began_s
 
-    def _stages(self) -> None:
-        station = self.station
-        self.checks += check_rails(station)
-        if self.checks[0].failed:
-            self._skip("a rail is out of range", "link", "encoders", "switches", "jogs")
+    def _step(self, step: Step) -> None:
+        """One step: left out by choice, forbidden by a finding, or done and noted."""
+        why = self.options.why_not(step)
+        if why is not None:
+            if why and not self.options.only:
+                self.checks.append(_skipped(step.name, None, why))
+            if why:
+                self.by_choice.append(step.name)
             return
-        self.checks.append(check_link(station))
-        if self.checks[-1].failed:
-            self._skip("the link garbles", "encoders", "switches", "jogs")
+        why = blocked(step, self.checks) or self._not_homed(step)
+        if why:
+            self.checks.append(_skipped(step.name, None, why))
             return
-        encoders = check_encoders(station)
-        self.checks += encoders
-        self.checks += check_switches(station)
-        blind = {
-            joint.channel
-            for joint, check in zip(station.arm.joints, encoders, strict=True)
-            if any(symptom.kind in NO_COUNT for symptom in check.symptoms)
-        }
-        self.checks += check_jogs(station, blind)
-        if any(check.failed for check in self.checks):
-            self._skip("a check before it failed")
-            return
-        if self._home():
-            self._trim()
+        if step.name in self.options.replace:
+            self._own(step.name)
+        else:
+            self._do(step.name)
+        if self.options.resume is not None:
+            self.state.done.append(step.name)
+            self.state.checks = list(self.checks)
+            self.state.save(self.options.resume)
 
-    def _home(self) -> bool:
-        """Stage by stage, each then out of the way of the next."""
+    def _not_homed(self, step: Step) -> str:
+        everyone = len(self.positions.homed) == len(self.station.arm.joints)
+        return "the joints are not homed" if step.needs_homed and not everyone else ""
+
+    def _do(self, name: str) -> None:
+        station, positions = self.station, self.positions
+        acts: dict[str, Callable[[], Iterable[Check]]] = {
+            "cold": lambda: check_cold(station),
+            "rails": lambda: check_rails(station),
+            "link": lambda: [check_link(station)],
+            "encoders": lambda: check_encoders(station),
+            "switches": lambda: check_switches(station),
+            "sweep": lambda: thorough.check_sweep(station),
+            "wiggle": lambda: thorough.check_wiggle(station),
+            "stop": lambda: check_stop(station),
+            "jogs": lambda: check_jogs(station, self._blind()),
+            "trim": self._trim,
+            "repeat": lambda: check_repeat(station, positions, self.homings, self.options.homings),
+            "index": lambda: thorough.check_index(station, positions),
+            "load": lambda: thorough.check_load(station, positions),
+        }
+        if name == "homing":
+            self._home()
+            return
+        try:
+            for check in acts[name]():
+                self.checks.append(check)
+        except HomingFailed as error:
+            self.checks.append(_motion_failure(name, error))
+
+    def _blind(self) -> set[int]:
+        """Channels whose count the check by hand has found wanting."""
+        names = {
+            symptom.joint
+            for check in self.checks
+            if check.name == "encoders"
+            for symptom in check.symptoms
+            if symptom.kind in NO_COUNT
+        }
+        return {joint.channel for joint in self.station.arm.joints if joint.name in names}
+
+    def _stand_clear(self) -> dict[str, float]:
+        """Drives on, the stand away; returns where each joint stands by eye."""
         station = self.station
         station.hand.caution(cautions.HOMING)
+        if any(method_of(joint).needs == "hard stop" for joint in station.arm.joints):
+            station.hand.caution(cautions.LIMITED)
+        station.hand.motor_supply(True)
         station.card.enable(True, station.channels)
         station.card.pause(SETTLE_S)
         station.hand.stand(False)
-        by_eye = {joint.name: station.hand.look_deg(joint) for joint in station.arm.joints}
+        return {joint.name: station.hand.look_deg(joint) for joint in station.arm.joints}
+
+    def _home(self) -> None:
+        """Stage by stage, each then out of the way of the next."""
+        station = self.station
+        by_eye = self._stand_clear()
         rest = self.positions.pose(station.arm.rest_pose_deg)
         for stage in sorted({joint.stage for joint in station.arm.joints}):
             joints = [joint for joint in station.arm.joints if joint.stage == stage]
             station.progress(f"homing: {', '.join(joint.name for joint in joints)}")
             try:
-                self.positions.homed |= home(station.card, joints, by_eye)
+                self.positions.take(home(station.card, joints, by_eye))
                 for joint in joints:
-                    self._homing_passed(joint)
+                    self._homing_passed(self.positions.homed[joint.name])
                 self.positions.go({joint.name: rest[joint.name] for joint in joints})
             except HomingFailed as error:
                 self.checks.append(_motion_failure("homing", error))
                 self._skip_homing(error.joint.name)
-                return False
-        return True
+                return
 
-    def _homing_passed(self, joint: Joint) -> None:
-        homed = self.positions.homed[joint.name]
+    def _homing_passed(self, homed: Homed) -> None:
         self.first_homed.append(homed)
-        apart = (homed.home_step - homed.fast_step) / joint.steps_per_deg
-        self.checks.append(
-            Check(
-                "homing",
-                joint.name,
-                "pass",
-                f"home at step {homed.home_step}, slow edge {apart:+.3f} {joint.unit} from the "
-                "fast one, steps and counts agree",
-            )
-        )
+        self.homings[homed.joint.name] = [0.0]
+        self.checks.append(Check("homing", homed.joint.name, "pass", homed_words(homed)))
 
     def _skip_homing(self, failed: str) -> None:
         done = {check.joint for check in self.checks if check.name == "homing"}
         for joint in self.station.arm.joints:
             if joint.name not in done:
                 self.checks.append(_skipped("homing", joint.name, f"{failed} failed"))
-        self.checks.append(_skipped("trim", None, f"homing of {failed} failed"))
 
-    def _trim(self) -> None:
+    def _trim(self) -> Iterable[Check]:
         trimmed: list[Trimmed] = []
         try:
-            for check in trim_all(self.station, self.positions, trimmed):
-                self.checks.append(check)
+            yield from trim_all(self.station, self.positions, trimmed)
+        finally:
             self.trimmed = {one.joint.name: one for one in trimmed}
-            if any(check.failed for check in self.checks):
-                return
+            for one in trimmed:
+                so_far = self.homings[one.joint.name]
+                for apart in one.repeats_deg:
+                    so_far.append(so_far[-1] + apart)
+        if not any(check.failed for check in self.checks):
             self.positions.go(self.positions.pose(self.station.arm.rest_pose_deg))
-        except HomingFailed as error:
-            self.checks.append(_motion_failure("trim", error))
-            return
-        self.station.card.pause(SETTLE_S)
-        self.angles_deg = self.positions.now_deg()
 
-    def _skip(self, why: str, *names: str) -> None:
-        self.checks += [_skipped(name, None, why) for name in (*names, "homing", "trim")]
+    def _own(self, name: str) -> None:
+        """A routine of the user's own in the place of a check, of homing, or of all."""
+        station, routine = self.station, self.options.replace[name]
+        station.progress(f"{name}: {routine.told}")
+        if name in ("homing", "all"):
+            self._stand_clear()
+        report = routine.run(station.card.line, name)
+        self.checks += report.checks
+        if report.failure:
+            symptom = Symptom(Kind.ROUTINE, None)
+            evidence = f"{routine.told}: {report.failure}"
+            self.checks.append(Check(name, None, "fail", evidence, (symptom,)))
+            station.card.abort()
+            return
+        words = f"{routine.told}: returned without complaint"
+        self.checks.append(Check(name, None, "pass", words))
+        if name == "homing":
+            station.card.until_still(station.channels, SETTLE_S)
+            self.positions.take_counters(report.zero_deg)
+            self.homings = {joint.name: [0.0] for joint in station.arm.joints}
 
     def line_garbles(self, error: CommissionError) -> bool:
         """Whether `error` is a bad line's, once the card has answered well; then a finding too."""
@@ -234,8 +315,13 @@ class _Job:
     def result(self, reason: str) -> Result:
         """The job's outcome as it stands."""
         arm = self.station.arm
+        self.checks.sort(key=lambda check: NAMES.index(check.name) if check.name in NAMES else -1)
         found = any(check.failed for check in self.checks)
-        verdict: Outcome = "could not run" if reason else "findings" if found else "pass"
+        verdict: Outcome = "passed in part" if self.by_choice else "pass"
+        if self.by_choice and not reason and not found:
+            reason = f"not done: {', '.join(self.by_choice)}"
+        elif reason or found:
+            verdict = "could not run" if reason else "findings"
         return Result(
             verdict,
             arm.title or arm.name,
@@ -250,10 +336,12 @@ class _Job:
                 "mark": arm.gauges.mark.accuracy_deg,
             },
             homed=self.first_homed,
+            calibration="" if reason or found else self._calibration(arm),
         )
 
     def _joint(self, arm: Arm, joint: Joint) -> JointResult:
         trimmed = self.trimmed.get(joint.name)
+        homed = joint.name in self.positions.homed
         return JointResult(
             joint.name,
             joint.trim.gauge,
@@ -264,7 +352,17 @@ class _Job:
             home_offset_deg=self.positions.home_offset_deg(joint) if trimmed else None,
             residue_deg=trimmed.residue_deg if trimmed else None,
             repeat_deg=trimmed.repeat_deg if trimmed else None,
+            method=method_of(joint).number if homed else None,
+            soft_limits_steps=self.positions.soft_limits_steps(joint) if trimmed else None,
         )
+
+    def _calibration(self, arm: Arm) -> str:
+        """The calibration file's text, once every joint has been trimmed."""
+        if len(self.trimmed) < len(arm.joints):
+            return ""
+        offsets = {joint.name: self.positions.home_offset_deg(joint) for joint in arm.joints}
+        date = datetime.now().astimezone().isoformat(timespec="seconds")
+        return calibration_text(arm, date, offsets)
 
 
 def _motion_failure(name: str, error: HomingFailed) -> Check:
@@ -272,4 +370,4 @@ def _motion_failure(name: str, error: HomingFailed) -> Check:
 
 
 def _skipped(name: str, joint: str | None, why: str) -> Check:
-    return Check(name, joint, "skipped", f"not done: {why}")
+    return Check(name, joint, "skipped", why if why.startswith("skipped") else f"not done: {why}")

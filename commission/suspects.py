@@ -9,12 +9,15 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
+from . import suspects_cold as cold
 from . import suspects_drive as drives
 from . import suspects_inputs as inputs
 from .findings import Check, Kind
 from .suspect import Rule, Suspect
 
 RULES: Mapping[Kind, Rule] = {
+    Kind.SHORTED: cold.shorted,
+    Kind.COILS: cold.coils,
     Kind.RAIL: inputs.rail,
     Kind.FAR_END: inputs.far_end,
     Kind.LINK: inputs.line,
@@ -41,6 +44,11 @@ RULES: Mapping[Kind, Rule] = {
     Kind.JOG_SHORT: drives.jog_short,
     Kind.HOME_NO_EDGE: drives.no_edge,
     Kind.HOME_NO_RELEASE: drives.no_release,
+    Kind.SWEEP_BINDS: drives.binds,
+    Kind.WIGGLE: inputs.wiggled,
+    Kind.INDEX_COUNTS: inputs.index_counts,
+    Kind.HOME_NO_INDEX: inputs.no_index,
+    Kind.REPEAT: drives.scatter,
     Kind.HOME_LOST: drives.lost,
     Kind.HOME_SCATTER: drives.scatter,
     Kind.TRIM_RANGE: drives.shifted,

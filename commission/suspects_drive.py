@@ -228,3 +228,9 @@ def shifted(symptom: Symptom) -> list[Suspect]:
         Suspect(fault, because, CLASS)
         for fault in (f"shift@{symptom.joint}.SW", f"idle@{symptom.joint}.DRIVE")
     ]
+
+
+def binds(symptom: Symptom) -> list[Suspect]:
+    """The joint does not come freely through its travel."""
+    because = "led by hand, it does not come freely through its travel"
+    return [Suspect(f"bind@{symptom.joint}.GEAR", because, FITS)]

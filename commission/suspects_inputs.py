@@ -235,3 +235,28 @@ def switch_shorts(symptom: Symptom) -> list[Suspect]:
 def line(symptom: Symptom) -> list[Suspect]:
     """The card answers differently to the same question, or not always."""
     return [Suspect("drop@LINE", "replies to the same question differ or fail to come", CLASS)]
+
+
+def wiggled(symptom: Symptom) -> list[Suspect]:
+    """Something in the joint's cable comes and goes."""
+    joint, readings = symptom.joint, symptom.readings
+    names = ("SW.COM", "SW.NC", "SW.NO") if readings["edge"] else ("ENC.A", "ENC.B", "ENC.5V")
+    because = "it shows only while the cable is wiggled"
+    return [Suspect(f"open@{joint}.{name},wiggle=1", because, CLASS) for name in names]
+
+
+def index_counts(symptom: Symptom) -> list[Suspect]:
+    """A turn of the disc does not give its counts."""
+    joint = symptom.joint
+    because = f"{symptom.readings['missing_counts']:+.0f} counts short of a turn, {symptom.detail}"
+    kinds = ("slow", "dirt") if symptom.detail == "fast" else ("dirt", "slow")
+    return [Suspect(f"{kind}@{joint}.ENC", because, CLASS) for kind in kinds]
+
+
+def no_index(symptom: Symptom) -> list[Suspect]:
+    """No index came in a turn of the disc."""
+    because = "a turn of the encoder brought no index"
+    return [
+        Suspect(f"open@{symptom.joint}.ENC.Z", because, FITS),
+        Suspect(f"dead@{symptom.joint}.ENC,channel=3", because, CLASS),
+    ]

@@ -42,14 +42,23 @@ def progress_on(console: Console, *, lines: bool = False) -> Iterator[Progress]:
 
 def show(result: Result, console: Console) -> None:
     """Print verdict, findings, suspects and joints."""
-    style = {"pass": "green", "findings": "yellow"}.get(result.verdict, "red")
+    style = {"pass": "green", "passed in part": "cyan", "findings": "yellow"}.get(
+        result.verdict, "red"
+    )
     console.print(f"[bold {style}]{result.verdict}[/]: {escape(result.arm)}")
     if result.reason:
         console.print(result.reason, markup=False, highlight=False)
     passed = [check for check in result.checks if check.verdict == "pass"]
     failed = [check for check in result.checks if check.failed]
     if result.checks:
-        console.print(f"{len(passed)} checks passed, {len(failed)} failed")
+        undone = len(result.checks) - len(passed) - len(failed)
+        console.print(
+            f"{len(passed)} checks passed, {len(failed)} failed"
+            + (f", {undone} not done" if undone else "")
+        )
+        for check in result.checks:
+            if check.verdict == "skipped" and check.evidence.startswith("skipped"):
+                console.print(f"{check.name} {check.evidence}", markup=False, highlight=False)
     if failed:
         findings = Table("check", "joint", "evidence", title="Findings", title_justify="left")
         for check in failed:
@@ -65,8 +74,9 @@ def show(result: Result, console: Console) -> None:
         hidden = len(result.suspects) - SUSPECTS_SHOWN
         if hidden > 0:
             console.print(f"and {hidden} weaker ones")
-    if result.verdict == "pass":
-        console.print(_joints(result))
+    if result.verdict in ("pass", "passed in part"):
+        if all(joint.trim_deg is not None for joint in result.joints):
+            console.print(_joints(result))
         console.print(cautions.NO_VALIDATION, markup=False, highlight=False)
 
 

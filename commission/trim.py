@@ -27,12 +27,16 @@ TRIES = 4
 
 @dataclass(frozen=True)
 class Trimmed:
-    """What trimming one joint read, entered and left, degrees."""
+    """What trimming one joint read, entered and left, degrees.
+
+    `repeats_deg` is how far each homing meanwhile lay from the one before.
+    """
 
     joint: Joint
     showed_deg: float
     residue_deg: float
     repeat_deg: float
+    repeats_deg: tuple[float, ...] = ()
 
 
 def trim_all(station: Station, positions: Positions, trimmed: list[Trimmed]) -> Iterator[Check]:
@@ -42,7 +46,6 @@ def trim_all(station: Station, positions: Positions, trimmed: list[Trimmed]) -> 
     does not home again, or loses steps.
     """
     station.hand.caution(cautions.LEVELLING)
-    station.hand.zero_level()
     for joint in station.arm.joints:
         check, result = _trim(station, positions, joint)
         yield check
@@ -55,7 +58,7 @@ def rehome(station: Station, positions: Positions, joint: Joint) -> Homed:
     """Home one joint again from where it is; the others stay. Raises HomingFailed."""
     believed = positions.now_deg()
     homed = home(station.card, [joint], believed)[joint.name]
-    positions.homed[joint.name] = homed
+    positions.take({joint.name: homed})
     return homed
 
 
@@ -72,7 +75,7 @@ def _trim(station: Station, positions: Positions, joint: Joint) -> tuple[Check, 
         )
         return judged("trim", joint, [symptom], evidence), None
     residue: float | None = showed
-    repeat = 0.0
+    repeat, repeats = 0.0, []
     homings = 0
     zero_deg = station.arm.gauge(joint).resolution_deg
     # Each homing lands within the switch's repeatability: once more, until the gauge reads zero.
@@ -80,7 +83,8 @@ def _trim(station: Station, positions: Positions, joint: Joint) -> tuple[Check, 
         positions.trim_deg[joint.name] -= residue
         before = positions.homed[joint.name].home_step
         after = rehome(station, positions, joint).home_step
-        repeat = (after - before) / joint.steps_per_deg
+        repeat = positions.modulo_turn(joint, (after - before) / joint.steps_per_deg)
+        repeats.append(repeat)
         homings += 1
         positions.go(pose)
         residue = _read(station, joint)
@@ -97,13 +101,27 @@ def _trim(station: Station, positions: Positions, joint: Joint) -> tuple[Check, 
     if residue is None or abs(residue) > allowed:
         symptoms.append(Symptom(Kind.TRIM_RESIDUE, joint.name))
     left_deg = residue if residue is not None else float("nan")
-    return judged("trim", joint, symptoms, evidence), Trimmed(joint, showed, left_deg, repeat)
+    return judged("trim", joint, symptoms, evidence), Trimmed(
+        joint, showed, left_deg, repeat, tuple(repeats)
+    )
 
 
 def _read(station: Station, joint: Joint) -> float | None:
     """What the gauge shows beyond what it should, degrees; None when out of its window."""
     hand = station.hand
     if joint.trim.gauge == "level":
-        return hand.level_deg(joint) - joint.trim.reads_deg
+        return _pitch_deg(station, joint) - joint.trim.reads_deg
     read = hand.mark_deg(joint)
     return None if read is None else read - joint.trim.reads_deg
+
+
+def _pitch_deg(station: Station, joint: Joint) -> float:
+    """Pitch of a link against the base: the level both ways round, zeroed each time, averaged.
+
+    Zeroing takes the tilt of the base away, turning the level end for end its own error.
+    """
+    both = []
+    for reversed_ in (False, True):
+        station.hand.zero_level(reversed_)
+        both.append(station.hand.level_deg(joint))
+    return (both[0] - both[1]) / 2.0

@@ -13,7 +13,7 @@ from ..sim.clock import seconds, ticks
 from ..sim.rig import Rig
 from .gates import AT_A_JOINT, GATES, Gate
 from .grammar import Fault, parse_fault
-from .line import Line, fitted, in_turn
+from .line import BadLine
 from .places import joints_in, places
 
 
@@ -33,7 +33,7 @@ class Injector:
         self._sound = rig.harness.parts.copy()
         self._held: list[_Held] = []
         self._due: list[tuple[int, Fault]] = []
-        self.line: Line | None = None
+        self.line: BadLine | None = None
 
     def insert(self, text: str) -> None:
         """Put a fault in, now. Raises `FaultError` and changes nothing when it cannot."""
@@ -122,8 +122,8 @@ class Injector:
                 fault.kind.apply(parts, fault.places, fault.values)
             if fault.kind.line is not None:
                 key = f"{self._rig.seed}:{fault.text}"
-                lines.append(fitted(fault.kind.line, fault.values, key))
-        self.line = in_turn(lines) if lines else None
+                lines.append((fault.kind.line, fault.values, key))
+        self.line = BadLine.of(lines) if lines else None
         self._rig.fit_soon(parts)
 
     def _joint(self, fault: Fault) -> int | None:

@@ -110,5 +110,18 @@ KINDS = (
         apply=setting("factor=volts"),
         parameters={"factor": Parameter(0.75, 0.0, 1.5, "times the right volts")},
     ),
+    Kind(
+        name="surge",
+        where="part",
+        parts=("RAIL.24V",),
+        what="The motor supply takes nothing back: its clamp is dead, or it never had one.",
+        shows="An arm that falls, or a joint that is spun, raises the rail; the supply trips.",
+        look="24 V with the meter's max hold while a limp joint is spun or its link comes down.",
+        mistaken="An overloaded supply: that sags before it cuts out.",
+        caution="Support the links: an arm that falls hits. Nobody in reach.",
+        model="IEC 61508-2 table A.1, power supply: drift (value from memory)",
+        apply=setting("volts=trip_v"),
+        parameters={"volts": Parameter(28.0, 24.0, 200.0, "V at which it trips")},
+    ),
 )
 """In the order in which they are listed."""

@@ -97,5 +97,19 @@ KINDS = (
         apply=setting("factor=pickup"),
         parameters={"factor": Parameter(30.0, 0.0, 1e6, "times the sound pick-up")},
     ),
+    Kind(
+        name="chopper",
+        where="part",
+        parts=("ENC", "SW"),
+        what="A signal cable lies beside the motor's leads, without a screen between them.",
+        shows="Counts or chatter only while that drive is on, and only where an input is driven "
+        "weakly or not at all.",
+        look="Disable the drives one by one; AC volts at the input, drive on and off.",
+        mistaken="Mains hum, which stays with the drives off; a bad encoder.",
+        caution="A drive that is off lets a limp link fall: support it first.",
+        model="IEC 61508-2 table A.1, drift and oscillation (value from memory)",
+        apply=setting("farad=coupled_f"),
+        parameters={"farad": Parameter(100e-12, 1e-13, 1e-8, "F to the motor's leads")},
+    ),
 )
 """In the order in which they are listed."""

@@ -9,6 +9,7 @@ from .gates import Parameter
 from .kind import Kind
 
 _WAY = Parameter(0.0, 0.0, 2.0, "0: both ways, 1: to the card, 2: to the host", whole=True)
+_TO_HOST = Parameter(2.0, 1.0, 2.0, "1: to the card, 2: to the host", whole=True)
 _PER = Parameter(1e-3, 0.0, 1.0, "of the bytes, by chance")
 _TWICE = "A program that repeats a move after a lost reply moves twice."
 _MODEL = "IEC 61508-2 table A.1, communication: "
@@ -26,6 +27,7 @@ def _line(
     model: str,
     caution: str = _TWICE,
     variants: tuple[str, ...] = (),
+    way: Parameter = _WAY,
 ) -> Kind:
     return Kind(
         name,
@@ -37,7 +39,7 @@ def _line(
         caution=caution,
         model=f"{_MODEL}{model} (value from memory)",
         line=act,
-        parameters={**parameters, "way": _WAY},
+        parameters={**parameters, "way": way},
         variants=variants,
     )
 
@@ -86,6 +88,18 @@ KINDS = (
         model="delay",
         caution="A stop on a slow line comes late: it is no emergency stop.",
         variants=("s=20",),
+    ),
+    _line(
+        "behind",
+        line.behind,
+        {},
+        what="A converter on the line came to hold a reply back, and is one behind ever since.",
+        shows="Each question gets the reply to the one before: plausible nonsense.",
+        look="Ask who it is, then something else: does its name come again? Echo a known number.",
+        mistaken="A card that counts wrongly; a program that mixes up its axes.",
+        model="wrong sequence",
+        way=_TO_HOST,
+        caution="A program that believes the last level or count moves too far: bound every move.",
     ),
     _line(
         "stall",

@@ -59,6 +59,21 @@ KINDS = (
         parameters={"s": Parameter(50e-6, 1e-6, 0.01, "s")},
     ),
     Kind(
+        name="resonance",
+        where="part",
+        parts=("DRIVE",),
+        what="A drive's microsteps are uneven: wrong decay or waveform setting, or whole steps "
+        "inside.",
+        shows="Steps lost, four full ones at a time, in one band of speed and not above or below: "
+        "where full steps come at the rotor's natural frequency.",
+        look="The same way at several speeds: short in one band only.",
+        mistaken="Motor current set too low: that is worst when fast; a joint that binds.",
+        caution="Support the links: an arm that loses steps is not where the program thinks.",
+        model="none: a property of motor and drive (P. Acarnley, Stepping Motors; common practice)",
+        apply=setting("deg=ripple_deg"),
+        parameters={"deg": Parameter(15.0, 0.1, 45.0, "deg electrical either way")},
+    ),
+    Kind(
         name="slip",
         where="part",
         parts=("COUPLING",),
@@ -167,6 +182,35 @@ KINDS = (
         model="none: wrong use (common practice, no published source)",
         apply=setting("kg=kg"),
         parameters={"kg": Parameter(2.0, 0.01, 50.0, "kg beyond the payload")},
+    ),
+    Kind(
+        name="jam",
+        where="part",
+        parts=("GRIPPER",),
+        what="The gripper's fingers bind at one gap: a chip on the slides, a bent finger.",
+        shows="Fingers stop short, from either side; the servo presses on and draws its most.",
+        look="Open and close on nothing: rule and analog gap against the pulse, supply volts.",
+        mistaken="An object between the fingers; a weak servo, whose supply sags.",
+        caution="Signal and supply off before fingers go between fingers.",
+        model="IEC 61508-2 table A.1, final element stuck-at (value from memory)",
+        apply=setting("n=jam_n", "mm=jam_mm"),
+        parameters={
+            "n": Parameter(100.0, 0.1, 1000.0, "N to bring the fingers past it"),
+            "mm": Parameter(12.0, 0.0, 200.0, "gap at which they bind"),
+        },
+    ),
+    Kind(
+        name="loose",
+        where="part",
+        parts=("BASE",),
+        what="The arm's base is not firm on its table: a screw loose, a table that bends.",
+        shows="A level reads otherwise each time the arm reaches out further; by eye nothing.",
+        look="Level on any link, push the base, let go: does the reading move?",
+        mistaken="A slack gear; a wrong trim: the base's own reading changes here too.",
+        caution="Push the base, nobody in reach of the arm; take the level off before moving.",
+        model="ISO 13849-2 table A.4, loosening (value from memory)",
+        apply=setting("deg=deg_per_n_m"),
+        parameters={"deg": Parameter(0.05, 1e-3, 1.0, "deg per N.m")},
     ),
 )
 """In the order in which they are listed."""

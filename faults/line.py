@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from itertools import groupby
 from typing import Literal
 
-from ..sim.clock import ticks
+from ..sim.clock import NEVER, ticks
 
 Way = Literal["to card", "to host"]
 TO_CARD: Way = "to card"
@@ -32,7 +32,10 @@ class LineByte:
 
 
 Line = Callable[[Sequence[LineByte]], list[LineByte]]
-"""What a line does to bytes of one way, in the order in which they were sent."""
+"""What a line does to bytes of one way, in the order in which they were sent.
+
+Those that it gives a tick of NEVER it keeps: they are put before the next ones of that way.
+"""
 Filter = Callable[[Sequence[LineByte], Mapping[str, float], str], list[LineByte]]
 """The same with a fault's values and the key of its chances; `way` in them says which way."""
 
@@ -41,26 +44,53 @@ _BITS = 8
 
 
 def fitted(act: Filter, values: Mapping[str, float], key: str) -> Line:
-    """A filter with its values: bytes that go the other way pass as they are."""
-    way = {1: TO_CARD, 2: TO_HOST}.get(round(values["way"]))
+    """A filter with its values: bytes that go the other way pass as they are, and those that
+    another filter keeps are left to that one.
+    """
 
     def line(data: Sequence[LineByte]) -> list[LineByte]:
-        if way is None or not data or data[0].way == way:
+        if data and not _acts(data[0].way, values):
+            return list(data)
+        if act is behind:
             return act(data, values, key)
-        return list(data)
+        kept = [byte for byte in data if byte.tick >= NEVER]
+        return kept + act([byte for byte in data if byte.tick < NEVER], values, key)
 
     return line
 
 
-def in_turn(lines: Sequence[Line]) -> Line:
-    """One line after the other."""
+def _acts(way: Way, values: Mapping[str, float]) -> bool:
+    return {1: TO_CARD, 2: TO_HOST}.get(round(values["way"]), way) == way
 
-    def line(data: Sequence[LineByte]) -> list[LineByte]:
-        for one in lines:
-            data = one(data)
+
+@dataclass(frozen=True)
+class BadLine:
+    """A line with faults. Called, it gives what it does to the bytes that go over it.
+
+    `ratio` is the card's rate over what it is set to, by way: that at which it listens, and that
+    at which it sends. Nothing on the line shows the first; whoever samples it does (`sampled`).
+    """
+
+    lines: tuple[Line, ...]
+    ratio: Mapping[Way, float]
+
+    @classmethod
+    def of(cls, faults: Iterable[tuple[Filter, Mapping[str, float], str]]) -> BadLine:
+        """Filters with their values and keys, the first one first."""
+        lines, ratio = [], {TO_CARD: 1.0, TO_HOST: 1.0}
+        for act, values, key in faults:
+            if act is not baud:
+                lines.append(fitted(act, values, key))
+                continue
+            for way in ratio:
+                ratio[way] *= values["ratio"] if _acts(way, values) else 1.0
+        return cls(tuple(lines), ratio)
+
+    def __call__(self, data: Sequence[LineByte]) -> list[LineByte]:
+        """What the line makes of bytes of one way."""
+        for line in self.lines:
+            data = line(data)
         return list(data)
-
-    return line
 
 
 def _chance(key: str, byte: LineByte) -> random.Random:
@@ -109,26 +139,51 @@ def stall(data: Sequence[LineByte], values: Mapping[str, float], key: str) -> li
     return come
 
 
+def behind(data: Sequence[LineByte], values: Mapping[str, float], key: str) -> list[LineByte]:
+    """Keep what comes at once (a reply), and let go of what was kept before it.
+
+    The first passes and is kept all the same: it comes twice.
+    """
+    kept = [byte for byte in data if byte.tick >= NEVER]
+    come = [byte for byte in data if byte.tick < NEVER]
+    if not come:
+        return kept
+    gone = [replace(byte, tick=come[0].tick) for byte in kept] or come
+    return gone + [replace(byte, tick=NEVER) for byte in come]
+
+
 def cut(data: Sequence[LineByte], values: Mapping[str, float], key: str) -> list[LineByte]:
     """Let nothing through."""
     return []
 
 
 def baud(data: Sequence[LineByte], values: Mapping[str, float], key: str) -> list[LineByte]:
-    """Let the card send and listen at another rate than the host, eight bits, no parity.
+    """Let the card send and listen at another rate than the host, eight bits, no parity."""
+    come: list[LineByte] = []
+    for byte, heard in sampled(data, values["ratio"]):
+        come += [
+            replace(byte, value=value, name=f"{byte.name}~{n}") for n, value in enumerate(heard)
+        ]
+    return come
+
+
+def sampled(data: Sequence[LineByte], ratio: float) -> list[tuple[LineByte, bytes]]:
+    """What the other end makes of each byte when the card's rate is `ratio` times the host's.
 
     A receiver looks for a falling edge, then at the middle of each bit by its own clock (the usual
     asynchronous receiver; common practice, no published source). Bytes of one tick follow one
     another without a pause.
     """
-    come: list[LineByte] = []
+    if ratio == 1:
+        return [(byte, bytes((byte.value,))) for byte in data]
+    come: list[tuple[LineByte, bytes]] = []
     for _, burst in groupby(data, lambda byte: byte.tick):
         sent = list(burst)
-        ratio = values["ratio"] if sent[0].way == TO_CARD else 1 / values["ratio"]
+        heard = [bytearray() for _ in sent]
         line = [bit for byte in sent for bit in _frame(byte.value)]
-        for number, (at, value) in enumerate(_received(line, 1 / ratio)):
-            source = sent[at // _FRAME_BITS]
-            come.append(replace(source, value=value, name=f"{source.name}~{number}"))
+        for at, value in _received(line, 1 / ratio if sent[0].way == TO_CARD else ratio):
+            heard[at // _FRAME_BITS].append(value)
+        come += zip(sent, map(bytes, heard), strict=True)
     return come
 
 

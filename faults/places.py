@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from ..scenes import IO, Scene
 from ..sim.circuit import GROUND, RAILS
+from ..sim.gripper import PART as GRIPPER
 from ..sim.parts import INPUTS, OUTPUTS
 from ..sim.plugs import plug_of
 from .kind import Kind
@@ -21,8 +22,8 @@ def part_at(place: str) -> str:
     """What stands at a place.
 
     `INPUTS`, `DRIVE`, `MOTOR`, `ENC`, `SW` for conductors and plugs of it, or `GEAR`, `COUPLING`,
-    `BRAKE`, `COUNTER`; `CARD` (its pins too), `TOOL`, `RAIL`, `LINE`; `IO` for the
-    second card's cable.
+    `BRAKE`, `COUNTER`; `CARD` (its pins too), `TOOL`, `BASE`, `RAIL`, `LINE`; `IO` for the
+    second card's cable and the gripper at its end.
     """
     first, dot, rest = place.partition(".")
     if first == IO:
@@ -64,7 +65,7 @@ def _of_sort(sort: str, scene: Scene) -> list[str]:
     match sort:
         case "RAIL":
             return [rail for rail in RAILS if rail != GROUND]
-        case "CARD" | "TOOL":
+        case "CARD" | "TOOL" | "BASE" | "RAIL.24V":
             return [sort]
         case "INPUT":
             pins = [f"{name}.{pin}" for name in names for pin in INPUTS]
@@ -72,6 +73,8 @@ def _of_sort(sort: str, scene: Scene) -> list[str]:
         case "PIN":
             pins = [f"{name}.{pin}" for name in names for pin in (*OUTPUTS, *INPUTS)]
             return [f"CARD.{pin}" for pin in (*pins, *_io(scene, "SERVO", "DO", "DI"))]
+        case "GRIPPER":
+            return [GRIPPER] if scene.gripper is not None else []
         case "BRAKE":
             return [f"{joint.name}.BRAKE" for joint in scene.joint if joint.brake_n_m]
         case _:

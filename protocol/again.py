@@ -15,6 +15,18 @@ from .station import Station
 
 _LIMIT = 200_000
 _recent: deque[Notes] = deque(maxlen=4)
+_traced = False
+
+
+def trace_runs(on: bool) -> None:
+    """Trace every run that begins from now on, or no more."""
+    global _traced
+    _traced = on
+
+
+def recent_runs() -> list[Notes]:
+    """The runs kept, the latest first."""
+    return list(reversed(_recent))
 
 
 def begin_notes(
@@ -23,6 +35,8 @@ def begin_notes(
     """Note all that is done to a station's ports from now on."""
     notes = Notes(station, scene, faults, start_pose_deg, _LIMIT)
     _recent.append(notes)
+    if _traced:
+        station.rig.trace.start()
     return notes
 
 

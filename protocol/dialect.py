@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections import deque
 from typing import TYPE_CHECKING, Protocol
 
@@ -18,7 +17,7 @@ from ..errors import (
     UnknownTerminal,
 )
 from .headers import HeaderTable, split_header
-from .message import split_units
+from .message import units_of
 from .scpi import Command, Result, Wait, Words
 from .status import Event, ScpiError, Status
 
@@ -29,8 +28,6 @@ if TYPE_CHECKING:
     from .station import Station
 
 INPUT_LIMIT = 64 * 1024
-_WHITE = bytes([32] * 32 + list(range(32, 256)))
-_NOT_PLAIN = re.compile("[^ -~]")
 
 
 class Dialect(Protocol):
@@ -226,13 +223,10 @@ class ScpiDialect(Dialect):
 
     def _begin(self, line: bytes) -> None:
         self._path = ""
-        # IEEE 488.2 counts every control character but newline as white space.
-        text = line.translate(_WHITE).decode("latin-1")
-        bad = _NOT_PLAIN.search(text)
-        if bad is not None:
-            self.status.post(-101, f"byte {ord(bad.group())} in a message; plain ASCII only")
-            return
-        self._units.extend(unit for unit in split_units(text) if not unit.isspace() and unit)
+        try:
+            self._units.extend(units_of(line))
+        except ScpiError as error:
+            self.status.post(error.number, error.detail)
 
     def _attempt(self, action: Callable[..., Result], *values: object) -> None:
         try:

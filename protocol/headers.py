@@ -12,6 +12,7 @@ import difflib
 import itertools
 import re
 from collections.abc import Iterable
+from functools import lru_cache
 from typing import Generic, TypeVar
 
 from .status import ScpiError
@@ -49,6 +50,7 @@ def accepted(header: str) -> list[str]:
     return ["".join(parts).lstrip(":") for parts in itertools.product(*choices)]
 
 
+@lru_cache(256)  # a program asks the same again and again
 def split_header(unit: str) -> tuple[str, bool, str]:
     """Header in upper case, whether it is a query, and the rest of a message unit.
 

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from typing import Protocol
 
-from ..sim.clock import TICKS_PER_S, ticks
-from .port import Port
+from ..sim.clock import ticks
+from ..sim.serial_line import frame_ticks
+from .port import BAUD, Port
 
 OUTPUT_LIMIT = 64 * 1024
-# 8N1 at 115200 baud: start, eight data bits, stop.
-BYTE_TICKS = -(-TICKS_PER_S * 10 // 115_200)
+BYTE_TICKS = frame_ticks(BAUD)
 # A host that sends faster than the line carries is held up, as by a real one.
 LINE_LIMIT = 4096
 # No command of the default grammar waits longer.

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
 import threading
+from collections.abc import Collection
 from dataclasses import dataclass, field
 
 from ..errors import DryrigError
@@ -10,6 +12,7 @@ from .again import begin_notes
 from .port import Port
 from .run_file import Notes
 from .station import Station, no_port
+from .story import standing
 from .uart import Uart
 from .url import Request
 
@@ -29,9 +32,22 @@ class _Shared:
     notes: Notes
     thread: threading.Thread = field(default_factory=threading.current_thread)
     held: set[str] = field(default_factory=set)
+    number: int = field(default_factory=itertools.count(1).__next__)
 
 
 _named: dict[str, _Shared] = {}
+_open: list[_Shared] = []
+
+
+def open_rigs() -> dict[int, str]:
+    """The rigs of this process that nobody has closed: a number of each, its name or scene."""
+    return {shared.number: shared.first.rig or shared.first.scene for shared in _open}
+
+
+def close_rigs(numbers: Collection[int]) -> None:
+    """Close these; their ports are of no use afterwards."""
+    for shared in [shared for shared in _open if shared.number in numbers]:
+        _end(shared)
 
 
 class Lease:
@@ -55,6 +71,7 @@ class Lease:
             station.ports["card"].uart = uart
             notes = begin_notes(station, request.scene, request.faults, request.start_pose_deg)
             shared = _Shared(station, request, notes)
+            _open.append(shared)
             if request.rig is not None:
                 _named[request.rig] = shared
         else:
@@ -62,8 +79,7 @@ class Lease:
             _check_join(shared, request)
         if request.role and request.role not in shared.station.ports:
             if not shared.held:
-                shared.station.close()
-                _named.pop(request.rig or "", None)
+                _end(shared)
             raise LeaseError(no_port(request.role, shared.station.rig.scene.name))
         shared.held.add(request.role)
         self._shared = shared
@@ -97,10 +113,16 @@ class Lease:
         if self._role:
             self.port.hang_up()
         shared.held.discard(self._role)
-        if not shared.held:
-            if shared.first.rig is not None:
-                _named.pop(shared.first.rig, None)
-            shared.station.close()
+        if not shared.held and any(shared is other for other in _open):
+            _end(shared)
+
+
+def _end(shared: _Shared) -> None:
+    _open[:] = [other for other in _open if other is not shared]
+    _named.pop(shared.first.rig or "", None)
+    shared.station.rig.trace.stop()
+    shared.notes.ended = standing(shared.station)
+    shared.station.close()
 
 
 def _check_thread(shared: _Shared) -> None:

@@ -2,7 +2,26 @@
 
 from __future__ import annotations
 
+import re
+from functools import lru_cache
+
 from .status import ScpiError
+
+_WHITE = bytes([32] * 32 + list(range(32, 256)))
+_NOT_PLAIN = re.compile("[^ -~]")
+
+
+@lru_cache(64)  # a program sends the same again and again, and a line has up to 64 KiB
+def units_of(line: bytes) -> tuple[str, ...]:
+    """The message units of a line, without empty ones. Raises ScpiError -101.
+
+    IEEE 488.2 counts every control character but newline as white space.
+    """
+    text = line.translate(_WHITE).decode("latin-1")
+    bad = _NOT_PLAIN.search(text)
+    if bad is not None:
+        raise ScpiError(-101, f"byte {ord(bad.group())} in a message; plain ASCII only")
+    return tuple(unit for unit in split_units(text) if unit and not unit.isspace())
 
 
 def split_units(line: str) -> list[str]:

@@ -2,42 +2,42 @@
 
 from __future__ import annotations
 
-import selectors
-from collections.abc import Iterable
+import math
+import select
 
-READ = selectors.EVENT_READ
-WRITE = selectors.EVENT_WRITE
-
-# By number and not by open file, so that a socket may take the number of one that was closed.
-_Selector: type[selectors.BaseSelector] = getattr(
-    selectors, "PollSelector", selectors.SelectSelector
-)
+READ = getattr(select, "POLLIN", 1)
+WRITE = getattr(select, "POLLOUT", 4)
 
 
 class Poller:
     """Sleeps until a file descriptor is ready."""
 
     def __init__(self) -> None:
-        self._selector = _Selector()
-        self._wanted: dict[int, int] = {}
+        self._wanted: list[tuple[int, int]] = []
+        self._poll = self._made()
 
-    def wait(self, wanted: Iterable[tuple[int, int]], limit_s: float) -> set[int]:
+    def wait(self, wanted: list[tuple[int, int]], limit_s: float) -> set[int]:
         """The descriptors of `wanted` (each with READ, WRITE or both) that are ready or broken.
 
         Waits for the first of them, `limit_s` seconds at most.
         """
-        asked = dict(wanted)
-        if asked != self._wanted:
-            for fd in self._wanted.keys() - asked.keys():
-                self._selector.unregister(fd)
-            for fd, events in asked.items():
-                if fd not in self._wanted:
-                    self._selector.register(fd, events)
-                elif events != self._wanted[fd]:
-                    self._selector.modify(fd, events)
-            self._wanted = asked
-        return {key.fd for key, _ in self._selector.select(limit_s)}
+        if wanted != self._wanted:
+            self._wanted = wanted
+            self._poll = self._made()
+        if self._poll is None:
+            return self._select(limit_s)
+        return {fd for fd, _ in self._poll.poll(math.ceil(1e3 * limit_s))}
 
-    def close(self) -> None:
-        """Forget them all."""
-        self._selector.close()
+    def _made(self) -> select.poll | None:
+        # Made anew, by number: a socket may have the number of one that was closed.
+        if not hasattr(select, "poll"):
+            return None
+        poll = select.poll()
+        for fd, events in self._wanted:
+            poll.register(fd, events)
+        return poll
+
+    def _select(self, limit_s: float) -> set[int]:
+        reading = [fd for fd, events in self._wanted if events & READ]
+        writing = [fd for fd, events in self._wanted if events & WRITE]
+        return {fd for ready in select.select(reading, writing, [], limit_s) for fd in ready}

@@ -5,19 +5,33 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import partial
 from itertools import groupby
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
-from ..faults.line import TO_CARD, TO_HOST, LineByte, Way
+from ..faults.line import TO_CARD, TO_HOST, LineByte, Way, sampled
+from ..sim.clock import NEVER
+from ..sim.serial_line import frame_ticks
 
 if TYPE_CHECKING:
-    from ..faults.line import Line
+    from ..faults.line import BadLine
     from ..sim.rig import Rig
     from .dialect import DialectFactory
+    from .line_trace import LineTrace
     from .uart import Uart
 
 LOG_LIMIT = 1024 * 1024
 ACTIONS = ("send", "connect", "hang_up", "lose_replies", "host_at")
 """What can be done to a port: its methods, and `send` for `write`."""
+BAUD = 115_200
+"""What a line that takes no time is drawn at, and what a byte costs in lockstep."""
+
+
+class Piece(NamedTuple):
+    """Bytes that stand on the line at `baud`, and what whoever is at its other end hears."""
+
+    way: Way
+    sent: bytes
+    heard: bytes
+    baud: float
 
 
 class Port:
@@ -26,8 +40,9 @@ class Port:
     `received` holds the bytes a host has sent (the last MiB of them), `received_count` how many
     there were in all: a port nobody used has none. `line` gives what the line does to bytes both
     ways at present, or None; bytes keep their order on it. With a `uart` they take their time on it
-    too, and a host at another rate reads and writes garbage. The card's own port is dead while the
-    card is in reset, and starts afresh with it.
+    too, and a host at another rate reads and writes garbage: each samples the other's bits by its
+    own clock. The card's own port is dead while the card is in reset, and starts afresh with it.
+    `trace` shows what went over the line.
     """
 
     def __init__(
@@ -35,7 +50,8 @@ class Port:
         role: str,
         rig: Rig,
         factory: DialectFactory,
-        line: Callable[[], Line | None] | None = None,
+        line: Callable[[], BadLine | None] | None = None,
+        trace: LineTrace | None = None,
     ) -> None:
         self.role = role
         self.rig = rig
@@ -44,6 +60,7 @@ class Port:
         self.output = bytearray()
         self.tap: Callable[[str, str, bytes], None] | None = None
         self.uart: Uart | None = None
+        self.trace = trace
         self._host_baud: int | None = None
         self._line = line
         self._muted = False
@@ -52,6 +69,7 @@ class Port:
         self._sent: dict[Way, int] = {TO_CARD: 0, TO_HOST: 0}
         self._last: dict[Way, int] = {TO_CARD: 0, TO_HOST: 0}
         self._under_way: dict[Way, int] = {TO_CARD: 0, TO_HOST: 0}
+        self._kept: dict[Way, list[LineByte]] = {TO_CARD: [], TO_HOST: []}
         self._hosts = self._connects = 0
         self._restarts = rig.card.restarts
         self.dialect = factory(rig, self._wake_at)
@@ -169,43 +187,58 @@ class Port:
         now, line, uart = self.rig.now, self._line() if self._line is not None else None, self.uart
         first = self._sent[way]
         self._sent[way] += len(data)
+        if line is None:
+            self._kept[way] = []
         if line is None and uart is None and self._last[way] <= now:
-            self._arrive(data, way)
+            self._come(data, data, way, BAUD)
             return
         carried = [LineByte(now, value, way, f"{first + n}") for n, value in enumerate(data)]
-        if uart is not None:
-            carried = uart.heard(carried, self._host_baud)
+        ratio = 1.0 if line is None else line.ratio[way]
+        own = BAUD if uart is None else uart.baud
+        host = self._host_baud or own
+        baud = host if way == TO_CARD else own * ratio  # the sender's
+        if uart is not None and way == TO_HOST:
+            carried = uart.answered(carried)
         if line is not None:
-            carried = line(carried)
+            carried = line([*self._kept[way], *carried])
+            self._kept[way] = [byte for byte in carried if byte.tick >= NEVER]
+            carried = [byte for byte in carried if byte.tick < NEVER]
+        heard = sampled(carried, ratio * own / host)
         if uart is None:
-            for tick, burst in groupby(carried, lambda byte: byte.tick):
-                self._send(bytes(byte.value for byte in burst), way, tick, 0)
+            for tick, burst in groupby(heard, lambda byte: byte[0].tick):
+                sent, listened = zip(*burst, strict=True)
+                values = bytes(byte.value for byte in sent)
+                self._send(Piece(way, values, b"".join(listened), baud), tick, 0)
             return
-        taken = uart.byte_ticks(self._host_baud if way == TO_CARD else None)
-        for byte in carried:
-            self._send(bytes((byte.value,)), way, byte.tick, taken)
+        taken = frame_ticks(baud)
+        for byte, come in heard:
+            self._send(Piece(way, bytes((byte.value,)), come, baud), byte.tick, taken)
 
-    def _send(self, data: bytes, way: Way, tick: int, taken: int) -> None:
+    def _send(self, piece: Piece, tick: int, taken: int) -> None:
         """Let bytes arrive `taken` ticks after `tick`, or after those before them."""
+        way = piece.way
         arrival = self._last[way] = max(tick, self._last[way], self.rig.now) + taken
         if arrival == self.rig.now:
-            self._arrive(data, way)
+            self._come(piece.sent, piece.heard, piece.way, piece.baud)
             return
         self._under_way[way] += 1
-        self.rig.at(arrival, partial(self._arrive_later, data, way, self._turns(way)))
+        self.rig.at(arrival, partial(self._come_later, piece, self._turns(way)))
 
     def _turns(self, way: Way) -> int:
         """A host's bytes arrive until another comes, a reply only while its host is there."""
         return self._connects if way == TO_CARD else self._hosts
 
-    def _arrive_later(self, data: bytes, way: Way, turns: int) -> None:
-        if self._attached and turns == self._turns(way):
-            self._under_way[way] -= 1
-            self._arrive(data, way)
+    def _come_later(self, piece: Piece, turns: int) -> None:
+        if self._attached and turns == self._turns(piece.way):
+            self._under_way[piece.way] -= 1
+            self._come(piece.sent, piece.heard, piece.way, piece.baud)
 
-    def _arrive(self, data: bytes, way: Way) -> None:
+    def _come(self, sent: bytes, heard: bytes, way: Way, baud: float) -> None:
+        """Bytes have stood on the line, and whoever is at its other end hears them."""
+        if self.trace is not None and self.rig.trace.on:
+            self.trace.came(way, sent, baud, timed=self.uart is not None)
         if way == TO_HOST:
-            self.output += data
-        elif self.role != "card" or self.rig.card.alive:
+            self.output += heard
+        elif heard and (self.role != "card" or self.rig.card.alive):
             self._notice_restart()
-            self._work(lambda: self.dialect.receive(data))
+            self._work(lambda: self.dialect.receive(heard))

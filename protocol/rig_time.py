@@ -78,5 +78,5 @@ def _rig_of(of: Serial | DirectRig | Rig) -> Rig:
     if isinstance(of, Serial):
         return of.station.rig
     if isinstance(of, DirectRig):
-        return of.station.rig
+        return of.seen
     return of

@@ -94,6 +94,9 @@ class Notes:
         self._station = station
         self._limit = limit
         self.partial = False
+        self.begun_with = tuple(faults)
+        self.scene_name = scene
+        self.ended: tuple[str, ...] | None = None
         self._actions: list[tuple[int, str, str, bytes]] = []
         head = [HEADER, f"scene {scene}", f"seed {station.rig.seed}"]
         if start_pose_deg is not None:
@@ -115,6 +118,16 @@ class Notes:
 
     def _keep(self, tick: int, role: str, what: str, data: bytes) -> None:
         self._actions.append((tick, role, what, data))
+
+    @property
+    def station(self) -> Station:
+        """The station whose run this is, perhaps closed by now."""
+        return self._station
+
+    @property
+    def actions(self) -> list[Action]:
+        """What was done so far."""
+        return [Action(*each) for each in self._actions]
 
     @property
     def own_grammar(self) -> str:

@@ -99,7 +99,7 @@ class Serving:
             self._station.pace = pace
             self._station.lockstep = lockstep
             self._station.ports["card"].uart = uart
-            self._poller = stack.enter_context(closing(Poller()))
+            self._poller = Poller()
             self._served = [
                 stack.enter_context(closing(self._open(role, (listen or {}).get(role))))
                 for role in self._station.ports

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from pathlib import Path
-from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
+from ..closing import Closing
 from ..errors import SceneError
 from ..faults.inject import Injector
 from ..scenes import load_scene
 from ..sim.rig import Rig
 from .dialect import ScpiDialect
 from .grammars import find_grammar, grammar_name
+from .line_trace import LineTrace
 from .port import Port
 from .words_card import CARD
 from .words_hands import HANDS
@@ -30,7 +31,7 @@ def no_port(role: str, scene: str) -> str:
     return f"{scene} has no {role} port: it has no second card; add a table [io] to the scene"
 
 
-class Station:
+class Station(Closing):
     """A rig, what injects faults into it, and its ports by role.
 
     The port `io` is there when the scene has a second card.
@@ -101,21 +102,10 @@ class Station:
             factory = lambda _rig, wake_at: ScpiDialect(self, ROLES[role], wake_at)  # noqa: E731
         # Only the card hangs on a cable that can be bad; a person needs none.
         line = (lambda: self.injector.line) if on_card else None
-        return Port(role, self.rig, factory, line)
+        return Port(role, self.rig, factory, line, LineTrace(self.rig) if on_card else None)
 
     def close(self) -> None:
         """Detach the ports and give the rig back."""
         for port in self.ports.values():
             port.detach()
         self.rig.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()

@@ -1,7 +1,6 @@
-"""The card's serial port as a piece of hardware: how long a byte takes, and what another rate does.
+"""The card's serial port as a piece of hardware: how fast it sends and hears, how soon it answers.
 
-Eight data bits, no parity, one stop bit: 10 bits a byte. A host at another rate and the card each
-sample the other's bits by their own clock (`faults/line.py`), so both read garbage.
+Eight data bits, no parity, one stop bit: 10 bits a byte.
 """
 
 from __future__ import annotations
@@ -10,10 +9,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from ..errors import DryrigError
-from ..faults.line import TO_HOST, LineByte, baud
-from ..sim.clock import TICKS_PER_S, ticks
+from ..faults.line import LineByte
+from ..sim.clock import ticks
 
-BITS = 10
 LEAST_BAUD, MOST_BAUD = 300, 4_000_000
 LONGEST_RESPONSE_S = 1.0
 
@@ -40,16 +38,7 @@ class Uart:
                 f"response {self.response_s:g} s: expected 0 to {LONGEST_RESPONSE_S:g} s"
             )
 
-    def byte_ticks(self, host_baud: int | None) -> int:
-        """What a byte takes from a host at that rate, or (None) at the card's own."""
-        return -(-TICKS_PER_S * BITS // (host_baud or self.baud))
-
-    def heard(self, sent: Sequence[LineByte], host_baud: int | None) -> list[LineByte]:
-        """What the other end makes of bytes, and when it could begin to hear them."""
-        heard = list(sent)
-        if host_baud is not None and host_baud != self.baud:
-            heard = baud(heard, {"ratio": self.baud / host_baud}, "")
-        if heard and heard[0].way == TO_HOST:
-            later = ticks(self.response_s)
-            heard = [replace(byte, tick=byte.tick + later) for byte in heard]
-        return heard
+    def answered(self, sent: Sequence[LineByte]) -> list[LineByte]:
+        """The bytes of a reply when the card can begin to send them."""
+        later = ticks(self.response_s)
+        return [replace(byte, tick=byte.tick + later) for byte in sent]

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from ..errors import CardBusy
 from ..sim.card import (
     ACCELERATION_LIMITS,
+    CURRENT_LIMITS,
     DEFAULT_ACCELERATION,
     DEFAULT_RATE,
     RATE_LIMITS,
@@ -41,6 +42,11 @@ def _all_still(card: Card, axes: list[int]) -> None:
 def _enable(session: ScpiDialect, on: bool, axes: list[int]) -> None:
     for axis in axes:
         session.rig.card.enable(axis, on)
+
+
+def _set_current(session: ScpiDialect, share: float, axes: list[int]) -> None:
+    for axis in axes:
+        session.rig.card.set_current(axis, share)
 
 
 def _set_rate(session: ScpiDialect, steps_per_s: float, axes: list[int]) -> None:
@@ -132,6 +138,16 @@ CARD = Words(
             replies="0|1",
             caution="Off lets a limp link fall: support it first. On may move a joint by up to "
             "two full steps.",
+        ),
+        Command(
+            "DRIVe:CURRent",
+            "the share of its set current that the drive gives; less of it, less torque at a stop",
+            do=_set_current,
+            ask=each(lambda card, axis: real(card.current(axis))),
+            takes=(Number("share", "", *CURRENT_LIMITS, default=1.0),),
+            channels=_ANY,
+            replies="share",
+            caution="With too little of it a raised link sinks: support it first.",
         ),
         Command(
             "STEP:RATE",

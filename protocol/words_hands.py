@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING
 
+from ..sim.base import WAYS
 from ..sim.clock import ticks
+from .headers import short_form
 from .scpi import Channels, Command, Wait, Words
 from .status import quoted
 from .values import INFINITY, NOT_A_NUMBER, Choice, Number, Switched, Text, joined, real
@@ -18,6 +20,7 @@ if TYPE_CHECKING:
 _TURNING = 256  # bits 8 to 12 of OPERation are the designer's
 Asked = Callable[["ScpiDialect", list[int]], str]
 
+_WAYS = {short_form(way): way for way in WAYS}
 _PROBES = (Text("red"), Text("black"))
 _LIVE_VOLTS = "One hand, insulated probes, never on amps or ohms."
 _DEAD = "Isolate, lock, wait, prove the meter, prove dead; support the links first: the arm falls."
@@ -29,6 +32,15 @@ def _each(read: Callable[[ScpiDialect, int], str]) -> Asked:
 
 def _turn(session: ScpiDialect, deg: float, deg_per_s: float | None, axes: list[int]) -> None:
     session.rig.hands.turn(axes[0], deg, deg_per_s)
+
+
+def _push(session: ScpiDialect, way: str) -> None:
+    session.rig.hands.push(_WAYS.get(way))
+
+
+def _pushed(session: ScpiDialect) -> str:
+    way = session.rig.hands.pushed
+    return "OFF" if way is None else short_form(way)
 
 
 def _press(session: ScpiDialect, axes: list[int]) -> None:
@@ -44,6 +56,11 @@ def _wiggle(session: ScpiDialect, axes: list[int]) -> None:
 def _release(session: ScpiDialect, axes: list[int]) -> None:
     for axis in axes:
         session.rig.hands.release(axis)
+
+
+def _let_go(session: ScpiDialect) -> None:
+    _release(session, list(range(session.axes)))
+    session.rig.hands.push(None)
 
 
 def _mark(session: ScpiDialect, axis: int) -> str:
@@ -126,10 +143,10 @@ HANDS = Words(
     events=lambda session: session.rig.hands.events,
     operation=lambda session: _TURNING if session.rig.hands.busy else 0,
     # A reset never switches power on, never puts a plug in and never takes the stand away.
-    reset=lambda session: _release(session, list(range(session.axes))),
+    reset=lambda session: _let_go(session),
     commands=(
         *common(
-            "takes the fingers off all switches; supplies, STOP, plugs and stand stay as they are",
+            "takes the hands off switches and base; supplies, STOP, plugs and stand stay as is",
             operation=f"{_TURNING} a hand turns a joint",
         ),
         Command(
@@ -161,6 +178,15 @@ HANDS = Words(
             "the finger off again",
             do=_release,
             channels=Channels.ANY,
+        ),
+        Command(
+            "PUSH",
+            "leans on the column of the base that way, or lets go (OFF): what is firm stays",
+            do=_push,
+            ask=_pushed,
+            takes=(Choice("way", (*WAYS, "OFF")),),
+            replies="|".join((*_WAYS, "OFF")),
+            caution="The base, not the links; nobody else in reach.",
         ),
         Command(
             "WIGGle",

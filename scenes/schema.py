@@ -76,6 +76,7 @@ class DrivePart(Part):
     opto_jitter: Annotated[float, Field(ge=0, lt=1)] = 0.1
     standstill_current: Annotated[float, Field(gt=0, le=1)] = 1.0
     standstill_s: Annotated[float, Field(ge=0.05, le=60)] = 0.5
+    chopper_hz: Annotated[float, Field(ge=1e3, le=2e5)] = 20e3
     idle_a: Positive
     load_a: Positive
 
@@ -218,8 +219,18 @@ class Encoder(Part):
     mount: Literal["motor", "joint"]
 
 
+HOME_SWITCH_METHODS = frozenset({3, 4, 5, 6, 19, 20, 21, 22})
+"""Homing methods of CiA 402 that use a home switch within the travel, not one at its end."""
+
+
 class Home(Part):
-    """Where the limit switch sits and how a homing run approaches it."""
+    """Where the joint's switch sits and how a homing run approaches it.
+
+    It is pressed from `switch_deg` on towards its `end`. `method` is a homing method of CiA 402
+    (object 6098h), or -1, -2 for a hard stop; it tells the host side how to home. With one of
+    `HOME_SWITCH_METHODS` the switch sits within the travel; `stop_current` is the share of a
+    drive's current with which a hard stop is met.
+    """
 
     end: Literal["negative", "positive"]
     switch_deg: float
@@ -228,6 +239,8 @@ class Home(Part):
     slow_deg_s: Positive
     back_off_deg: Positive
     acceleration_deg_s2: Positive
+    method: Annotated[int, Field(ge=-128, le=37)] | None = None
+    stop_current: Annotated[float, Field(ge=0.05, le=1)] = 0.3
 
 
 class Trim(Part):
@@ -275,6 +288,13 @@ class Joint(Part):
                 f"travel_deg {list(self.travel_deg)} must be ascending and lie inside "
                 f"stops_deg {list(self.stops_deg)}"
             )
+        if self.home.method in HOME_SWITCH_METHODS:
+            if not low < self.home.switch_deg < high:
+                raise ValueError(
+                    f"home.switch_deg {self.home.switch_deg} must lie within travel_deg: method "
+                    f"{self.home.method} uses a home switch"
+                )
+            return self._releases()
         inside = stop_low < self.home.switch_deg <= low
         if self.home.end == "positive":
             inside = high <= self.home.switch_deg < stop_high
@@ -283,6 +303,9 @@ class Joint(Part):
                 f"home.switch_deg {self.home.switch_deg} must lie between the {self.home.end} end "
                 "of travel_deg and the hard stop"
             )
+        return self._releases()
+
+    def _releases(self) -> Joint:
         if self.home.back_off_deg <= self.home.differential_deg:
             raise ValueError(
                 f"home.back_off_deg {self.home.back_off_deg} must exceed "

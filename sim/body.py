@@ -434,12 +434,40 @@ class Body:
             frames.append((tuple(state[4]), tuple(engine.getMatrixFromQuaternion(state[5]))))
         return frames
 
-    def pitch_rad(self, position: Sequence[float], joint: int | None) -> float:
-        """Pitch of a link's x axis against the horizontal, up positive; None is the base."""
+    def overhang_n_m(self, position: Sequence[float]) -> tuple[float, float]:
+        """Moments of the links' weight about the base's origin, towards its x and y."""
+        self.set_state(position, [0.0] * self._count)
+        links = list(range(engine.getNumJoints(self._arm, physicsClientId=self._client)))
+        x = y = 0.0
+        for link, state in zip(
+            links,
+            engine.getLinkStates(
+                self._arm, links, computeForwardKinematics=1, physicsClientId=self._client
+            ),
+            strict=True,
+        ):
+            mass = engine.getDynamicsInfo(self._arm, link, self._client)[0]
+            x, y = x + mass * state[0][0], y + mass * state[0][1]
+        return GRAVITY * x, GRAVITY * y
+
+    def pitch_rad(
+        self,
+        position: Sequence[float],
+        joint: int | None,
+        lean_rad: tuple[float, float] | None = None,
+    ) -> float:
+        """Pitch of a link's x axis against the horizontal, up positive; None is the base.
+
+        `lean_rad` is how far the base leans towards its own x and y beyond how it was put up.
+        """
         if joint is None:
             axis: Sequence[float] = (1.0, 0.0, 0.0)
         else:
             matrix = self.link_frames(position)[joint][1]
             axis = (matrix[0], matrix[3], matrix[6])
-        rise = sum(a * b for a, b in zip(axis, self._up, strict=True))
+        up: Sequence[float] = self._up
+        if lean_rad is not None:  # fractions of a degree: what leans forward sees up behind it
+            up = (up[0] - lean_rad[0], up[1] - lean_rad[1], up[2])
+            up = [part / math.hypot(*up) for part in up]
+        rise = sum(a * b for a, b in zip(axis, up, strict=True))
         return math.asin(max(-1.0, min(1.0, rise)))

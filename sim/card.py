@@ -24,6 +24,7 @@ Edge = Literal["RISE", "FALL", "INDEX"]
 DEFAULT_RATE = 1000.0
 DEFAULT_ACCELERATION = 10000.0
 RATE_LIMITS = (1.0, 200_000.0)
+CURRENT_LIMITS = (0.05, 1.0)
 ACCELERATION_LIMITS = (1.0, 5_000_000.0)
 
 
@@ -49,6 +50,9 @@ class Plant(Protocol):
 
     def output(self, axis: int, pin: str, level: int) -> None:
         """Put an output pin (`DIR`, `ENA`) to a level."""
+
+    def order_current(self, axis: int, share: float) -> None:
+        """Let the drive give this share of its set current."""
 
     def read_counts(self, axes: Sequence[int]) -> list[int]:
         """The counters' values at this tick."""
@@ -129,6 +133,7 @@ class Card:
         self.axes = axes
         self.axis = [Axis() for _ in range(axes)]
         self._enabled = [False] * axes
+        self._current = [1.0] * axes
         self.events = 0
         self.happened: deque[Happening] = deque(maxlen=KEPT)
         self.following = Following(self, plant, axes, counter_bits)
@@ -145,6 +150,16 @@ class Card:
     def enabled(self, axis: int) -> bool:
         """Whether the ENABLE output is high."""
         return self._enabled[axis]
+
+    def set_current(self, axis: int, share: float) -> None:
+        """Share of its set current that the drive of an axis gives from now on."""
+        if share != self._current[axis]:
+            self._current[axis] = share
+            self._plant.order_current(axis, share)
+
+    def current(self, axis: int) -> float:
+        """That share."""
+        return self._current[axis]
 
     def set_rate(self, axis: int, steps_per_s: float) -> None:
         """Rate of the moves and runs that start from now on."""
@@ -378,6 +393,7 @@ class Card:
         """Drives off, settings as at power-up, nothing armed, loaded or watched."""
         for number, part in enumerate(self.axis):
             self.enable(number, False)
+            self.set_current(number, 1.0)
             part.rate, part.acceleration = DEFAULT_RATE, DEFAULT_ACCELERATION
             self.arm_halt(number, None)
             part.latch = NO_LATCH

@@ -34,13 +34,15 @@ class Drive:
         self.direction_taken = False  # what the opto makes of it, later
         self.direction_change = 0  # how often it has changed
         self.late_s = 0.0
+        self.ripple_rad = 0.0  # electrical
         self.enable_lit = False
         self.supplied = False
         self.supply_v = 0.0
         self.standstill_current = 1.0
         self.standing_current = 1.0
         self.idle_since: int | None = None
-        self.current = 1.0
+        self.ordered_current = 1.0  # the share that the card asks for
+        self._fitted_current = 1.0
         self._forgets = 0.0
         self._forgot = False
         self._microsteps = 1.0
@@ -62,9 +64,10 @@ class Drive:
         `standstill` is the scene's share of the current left when no steps come.
         """
         name = self.joint.name
-        self.current = parts.parameter(f"{name}.MOTOR", "current")
+        self._fitted_current = parts.parameter(f"{name}.MOTOR", "current")
         self.standstill_current = standstill * parts.parameter(f"{name}.DRIVE", "standstill")
         self.late_s = parts.parameter(f"{name}.DRIVE", "late_s")
+        self.ripple_rad = math.radians(parts.parameter(f"{name}.DRIVE", "ripple_deg"))
         self._microsteps = parts.parameter(f"{name}.DRIVE", "microsteps")
         self._forgets = parts.parameter(f"{name}.DRIVE", "forgets")
         self._forgot = self._forgot and self._forgets > 0
@@ -88,6 +91,11 @@ class Drive:
             self._set_up(tick)
 
     @property
+    def current(self) -> float:
+        """Share of its nameplate current that the motor gets."""
+        return self._fitted_current * self.ordered_current
+
+    @property
     def torque_n_m(self) -> float:
         """Peak of the torque-angle curve with the coils as they are, N·m at the shaft."""
         return self.holding_n_m * self.current * self.standing_current * self.coils[0][0]
@@ -107,6 +115,11 @@ class Drive:
         driven = self.supply_v / math.sqrt(impedance_2)
         driven -= omega * flux * motor.coil_ohm / impedance_2
         return max(0.0, min(held, self.teeth * flux * driven))
+
+    @property
+    def connected(self) -> bool:
+        """Whether any current can flow between the drive and its own motor."""
+        return self._conducts
 
     @property
     def live(self) -> bool:
@@ -176,7 +189,18 @@ class Drive:
             rate += gain * axis_rate
             acceleration += gain * axis_acceleration
         unit = self.rad_per_step
-        return place * unit, rate * unit, acceleration * unit
+        place *= unit
+        if self.ripple_rad:
+            place += self._ripple(place * self.teeth) / self.teeth
+        return place, rate * unit, acceleration * unit
+
+    def _ripple(self, angle: float) -> float:
+        """How far the field of uneven microsteps is from its even angle, electrical rad.
+
+        The first harmonic of it: right at every full step, ahead and behind in between. A drive
+        that works in full steps is a sawtooth, whose first harmonic is half a radian.
+        """
+        return self.ripple_rad * math.sin(4 * angle)
 
     def corners(self, tick: int) -> list[int]:
         """Ticks after `tick` at which a feeding profile changes its acceleration."""
@@ -210,6 +234,8 @@ class Drive:
     def _through(self, coils: Coils, tick: int, strength: float) -> tuple[float, float]:
         """What this drive's two currents make in coils wired like that."""
         angle = self.field_steps(tick) * self.rad_per_step * self.teeth
+        if self.ripple_rad:
+            angle += self._ripple(angle)
         cosine, sine = strength * math.cos(angle), strength * math.sin(angle)
         (aa, ab), (ba, bb) = coils
         return aa * cosine + ab * sine, ba * cosine + bb * sine

@@ -84,6 +84,7 @@ class Driving:
             name = f"{self._scene.joint[number].name}.DRIVE"
             self._harness.set(name, int(self._drives[number].energised))
         if changed:
+            self._rig.choppers_changed()
             self._rig.motion.changed(self._rig.now)
 
     def _turn_direction(self, number: int, lit: bool) -> None:

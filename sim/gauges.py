@@ -43,7 +43,9 @@ class Gauges:
         return to_digit(self._scene.gauges.level.resolution_deg, reading)
 
     def _level(self, joint: int | None) -> float:
-        pitch = math.degrees(self._rig.body.pitch_rad(self._rig.angles_rad(), joint))
+        angles = self._rig.angles_rad()
+        lean = self._rig.base.lean_rad(angles)
+        pitch = math.degrees(self._rig.body.pitch_rad(angles, joint, lean))
         return (-pitch if self.level_reversed else pitch) + self._rig.individual.level_bias_deg
 
     def mark_deg(self, joint: int) -> float | None:

@@ -2,8 +2,9 @@
 
 The servo follows what reaches its signal pin while it has supply, and is limp without. The gap
 moves at one speed until it is where the pulse asks, or until the object gives as much force as the
-servo has (force = stiffness x compression). All in closed form over rig time: events come at the
-first whole pulse after a change, where contacts operate, and where the fingers come to rest.
+servo has (force = stiffness x compression), or up to a bad spot on the slides. All in closed form
+over rig time: events come at the first whole pulse after a change, where contacts operate, and
+where the fingers come to rest.
 """
 
 from __future__ import annotations
@@ -21,9 +22,14 @@ from .io_harness import CONTACT, FIVE, IDLE, LOAD, MOVING, OPENED, POT, PRESSING
 
 if TYPE_CHECKING:
     from .io_card import IoCard
+    from .parts import Parts
     from .rig import Rig
 
 _SAME_MM = 1e-9
+JAM_MM = 0.2
+"""How long a bad spot on the fingers' slides is: a chip, a burr; assumed."""
+PART = f"{IO}.GRIPPER"
+"""What faults of its mechanics call it."""
 Path = tuple[int, float, int, float]
 """From a tick and a gap (mm) evenly to another tick and gap."""
 
@@ -40,6 +46,7 @@ class Gripper:
         self._fed = self._signal = False
         self._awake = 0
         self._listening = self._motion = 0
+        self._jam = (0.0, 0.0)  # N, and mm at its middle
         self._fit_contacts(rig.harness.set)
         self.show()
 
@@ -88,6 +95,13 @@ class Gripper:
         """Bring the potentiometer's wiper to where the fingers are."""
         share = min(max(self.gap_mm() / self._part.stroke_mm, 0.0), 1.0)
         self._rig.harness.set(POT, round(share * self._part.pot_turns))
+
+    def fit(self, parts: Parts) -> None:
+        """Take other parts: a bad spot on the slides may have come or gone."""
+        jam = (parts.parameter(PART, "jam_n"), parts.parameter(PART, "jam_mm"))
+        if jam != self._jam:
+            self._jam = jam
+            self._move()
 
     # --- the servo -------------------------------------------------------------------------
 
@@ -149,6 +163,22 @@ class Gripper:
         return self._part.stroke_mm * (self._heard / TICKS_PER_S - closed) / (opened - closed)
 
     def _target_mm(self, gap: float) -> float:
+        """Where the fingers come to rest."""
+        part = self._part
+        if self._heard is not None and self._jam[0] >= part.force_n:
+            return self._held_up_mm(gap, self._free_mm(gap))
+        return self._free_mm(gap)
+
+    def _held_up_mm(self, gap: float, target: float) -> float:
+        """How far towards a target the fingers get, when they cannot pass the bad spot."""
+        low, high = self._jam[1] - JAM_MM / 2, self._jam[1] + JAM_MM / 2
+        if gap >= high - _SAME_MM:
+            return max(target, high)
+        if gap <= low + _SAME_MM:
+            return min(target, low)
+        return gap
+
+    def _free_mm(self, gap: float) -> float:
         part = self._part
         squeezed = self.object_mm - part.force_n / part.object_n_per_mm
         if self._heard is None:

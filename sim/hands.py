@@ -100,6 +100,15 @@ class Hands:
         """Whether a joint's cable is being wiggled."""
         return self._rig.now < self._wiggled_until[joint]
 
+    @property
+    def pushed(self) -> str | None:
+        """Which way a person leans on the base, if at all: one of `WAYS`."""
+        return self._rig.base.pushed
+
+    def push(self, way: str | None) -> None:
+        """Lean on the base's column that way (`FORWARD`, `BACK`, `LEFT`, `RIGHT`), or let go."""
+        self._rig.base.pushed = way
+
     def press(self, joint: int) -> None:
         """Hold a joint's limit switch down with a finger."""
         self._rig.switches[joint].by_finger = True

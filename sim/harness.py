@@ -102,6 +102,7 @@ class Harness:
                 self.settings[f"{joint.name}.{part}"] = 0
         self.settings["STOP"] = 0
         self.main_supply = self.motor_supply = True
+        self.fed_back: Source | None = None  # what motors give back to the 24 V rail
         self.plugs = Plugs(self.near_end)
         self.clip: tuple[str, str] | None = None
         self.fit(self.parts)
@@ -159,10 +160,18 @@ class Harness:
         for rail, supply in zip(RAILS, (supplies.v24, supplies.v5, supplies.v3v3), strict=False):
             volts = self.individual.rail_volts[rail] * self.parts.parameter(rail, "volts")
             ohm = supply.ohm + self.parts.parameter(rail, "ohm")
+            if rail == "RAIL.24V" and self.fed_back is not None:
+                sources.append(self.fed_back)
+                continue
             if rail == "RAIL.24V" and not self.motor_supply:
                 ohm += OPEN_OHM
             sources.append(Source(rail, volts, ohm, supply.limit_a))
         return sources
+
+    def feed_back(self, source: Source | None) -> None:
+        """Let a source raise the 24 V rail beyond its supply, which takes nothing back; or none."""
+        self.fed_back = source
+        self._settle()
 
     def set_motor_supply(self, on: bool) -> None:
         """Close or open the 24 V supply's contactor. It cannot close while STOP is pressed."""

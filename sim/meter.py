@@ -8,6 +8,7 @@ meters, no published source).
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from ..errors import LiveCircuit
@@ -15,11 +16,14 @@ from .clock import ticks
 from .gauges import to_digit
 from .harness import input_pins
 from .individual import drawn
-from .pick_up import hum_v
+from .pick_up import chop_v, hum_v
 
 if TYPE_CHECKING:
+    from .harness import Solved
+    from .pins import InputPin
     from .rig import Rig
 
+Phasor = Callable[["Solved", Sequence["InputPin"], str], complex]
 LIVE = (
     "ohms on a live circuit: the main supply is on. Isolate, lock, wait, prove the meter on a "
     "known source, prove dead; then measure (SUPP:MAIN OFF; support the links first: the arm falls)"
@@ -47,6 +51,7 @@ class Meter:
         self._noise = drawn(seed, "meter.noise")
         self._ac_noise = drawn(seed, "meter.noise.ac")
         self._ohm_noise = drawn(seed, "meter.noise.ohm")
+        self._holding: list[Callable[[], None]] = []
 
     def terminals(self, prefix: str = "") -> list[str]:
         """Names that a probe can touch, optionally of one joint or part only."""
@@ -90,22 +95,23 @@ class Meter:
     def volts_ac(self, red: str, black: str) -> float:
         """One AC reading, V: true RMS of what swings about the mean.
 
-        Mains hum by the phasors of the inputs, under the meter's own load, and running step
-        pulses; what is not correlated adds by squares.
+        Mains hum and choppers by the phasors of the inputs, under the meter's own load, and running
+        step pulses; what is not correlated adds by squares.
         """
         meter, harness = self._scene, self._rig.harness
         self._show()
         duty = self._rig.pulse_duty()
         with harness.loaded(red, black, meter.ohm):
-            square = abs(self._hum_v(harness.node(red), harness.node(black))) ** 2 / 2
+            nodes = harness.node(red), harness.node(black)
+            square = sum(abs(self._phasor_v(of, *nodes)) ** 2 / 2 for of in (hum_v, chop_v))
             for output, swing in harness.swings_v(red, black, duty)[1].items():
                 square += duty[output] * (1 - duty[output]) * swing**2
         volts = math.sqrt(square) * self._rig.individual.meter_ac_gain
         volts += meter.digit_v * self._ac_noise.uniform(-meter.ac_counts, meter.ac_counts) / 2
         return to_digit(meter.digit_v, max(volts, 0.0))
 
-    def _hum_v(self, red: str, black: str) -> complex:
-        """Peak phasor of the mains hum between two nodes of the circuit as it is.
+    def _phasor_v(self, of: Phasor, red: str, black: str) -> complex:
+        """Peak phasor of the hum, or of the choppers, between two nodes of the circuit as it is.
 
         Every input's coupled current into the island, with every input's capacitance across it.
         """
@@ -117,7 +123,7 @@ class Meter:
             pins = [pin for name, pin in self._rig.pins.items() if name in island.index]
             if not pins:
                 continue
-            total += sign * hum_v(harness.look(node), pins, node)
+            total += sign * of(harness.look(node), pins, node)
         return total
 
     def ohms(self, red: str, black: str) -> float:
@@ -145,17 +151,29 @@ class Meter:
     def hold(self, red: str, black: str, time_s: float) -> Hold:
         """Begin to take DC readings for so long: the first and the last at its two ends.
 
-        What the rig does meanwhile is in them; the result is complete when the time is over.
+        What the rig does meanwhile is in them, a short rise of the supply too (`look`); the result
+        is complete when the time is over.
         """
         held, rig = Hold(), self._rig
         held.take(self.volts(red, black))
         every, end = ticks(self._scene.reading_s), rig.now + ticks(time_s)
 
-        def read() -> None:
+        def take() -> None:
             held.take(self.volts(red, black))
+
+        def read() -> None:
+            take()
             held.complete = rig.now >= end
-            if not held.complete:
+            if held.complete:
+                self._holding.remove(take)
+            else:
                 rig.at(min(rig.now + every, end), read)
 
+        self._holding.append(take)
         rig.at(min(rig.now + every, end), read)
         return held
+
+    def look(self) -> None:
+        """Let readings that hold the least and the greatest see what is there now."""
+        for take in self._holding:
+            take()

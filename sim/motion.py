@@ -74,6 +74,7 @@ class Motion:
         self.engine = False
         self.resting = False
         self._good_checks = self._still_checks = 0
+        self._interrupted = False
         self._plan: tuple[int, Callable[[], None]] | None = None
 
     # --- what the rig asks -----------------------------------------------------------------
@@ -339,9 +340,14 @@ class Motion:
             if not inside and pose.move_cam(joint, angle):
                 pose.bound(joint)
                 self._on_cam(joint)
+        interrupted, self._interrupted = self._interrupted, False
         if self._slipping.substeps % CHECK_EVERY:
-            return False
-        return self._may_leave_engine(tick)
+            return interrupted
+        return self._may_leave_engine(tick) or interrupted
+
+    def interrupt(self) -> None:
+        """Something is due at the tick that was just reached: no more sub-steps before it."""
+        self._interrupted = True
 
     def _may_leave_engine(self, tick: int) -> bool:
         """Go back to the closed form, or to rest, once either holds for some checks in a row."""

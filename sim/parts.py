@@ -19,6 +19,7 @@ PARAMETERS: dict[str, dict[str, float]] = {
         "standstill": 1.0,
         "late_s": 0.0,
         "opto_ohm": 1.0,
+        "ripple_deg": 0.0,
     },
     "ENC": {
         "lines": 0.0,
@@ -27,6 +28,7 @@ PARAMETERS: dict[str, dict[str, float]] = {
         "pull_up_ohm": 0.0,
         "index_turn": math.inf,
         "pickup": 1.0,
+        "coupled_f": 0.0,
     },
     "COUPLING": {"n_m": math.inf},
     "GEAR": {
@@ -44,36 +46,45 @@ PARAMETERS: dict[str, dict[str, float]] = {
         "bounce_s": 0.0,
         "stuck": 0.0,
         "pickup": 1.0,
+        "coupled_f": 0.0,
     },
     "BRAKE": {"holds": 1.0, "drags": 0.0},
     "TOOL": {"kg": 0.0},
+    "GRIPPER": {"jam_n": 0.0, "jam_mm": 0.0},
+    "BASE": {"deg_per_n_m": 0.0},
     "CARD": {"reset_v": 0.0, "open_resets": 0.0},
     "COUNTER": {"bits": 0.0},
     "PIN": {"stuck": 0.0, "shift_v": 0.0},
-    "RAIL": {"volts": 1.0, "ohm": 0.0},
+    "RAIL": {"volts": 1.0, "ohm": 0.0, "trip_v": math.inf},
 }
 """What can be set on a part, with its sound value.
 
 MOTOR: current, a fraction of the set current.
 DRIVE: microsteps for each one that was set; the same once its supply has been away (0: it
 remembers); the share of the current left at standstill; what the DIR input takes longer to go dark;
-series resistors of its inputs as a multiple of the right ones.
+series resistors of its inputs as a multiple of the right ones; by how many electrical degrees its
+field runs ahead and behind between full steps.
 ENC: lines missing from the disc; a dead channel (1, 2, 3: A, B, Z) and the level it stays at;
 resistance through which a high output is pulled up; where the index is, in turns of the disc from
-where the limit switch operates (infinite: as assembled); pick-up of its cable as a multiple.
+where the limit switch operates (infinite: as assembled); pick-up of its cable as a multiple;
+capacitance from each of its conductors to the motor's leads, farad.
 COUPLING: the torque at the shaft at which it slips.
 GEAR: more play; the ratio as a multiple of the right one; friction over a span of angles.
 SW: shift of the bracket; a lag in letting go; how far beyond its operating point the cam leaves the
 lever again (0: never); contact resistance; time for which contacts bounce; the throw that the
-contact does not leave again (1: at rest, 2: pressed, 0: neither); pick-up of its cable.
+contact does not leave again (1: at rest, 2: pressed, 0: neither); pick-up of its cable, and
+capacitance to the motor's leads as of an encoder's.
 BRAKE: the share of its torque that it holds with; the share that stays when it is released.
 TOOL: mass beyond the payload that the scene tells of.
+GRIPPER: the force that it takes to bring the fingers past a gap, and that gap.
+BASE: by how much its mount gives.
 CARD: volts of the 5 V rail below which the card resets (0: it lives on the host's cable); whether
 opening the port resets it.
 COUNTER: bits of the card's counter of a joint (0: as the scene says).
 PIN: the level that a pin of the card stays at (1: low, 2: high, 0: neither); what its thresholds
 have shifted by.
-RAIL: a supply's volts as a multiple; more internal resistance.
+RAIL: a supply's volts as a multiple; more internal resistance; volts at which one that takes
+nothing back trips (infinite: it takes what motors give back).
 """
 
 OUTPUTS = ("DIR", "STEP", "ENA")

@@ -6,7 +6,7 @@ what they make together is one phasor solve over the island (IEC's complex notat
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -20,17 +20,36 @@ _APART = 1e-2
 
 
 class PickUp(NamedTuple):
-    """Of one input: hum (peak phasor, V), capacitance at it (F), wander of each input (ohms)."""
+    """Of one input: hum and the chopper's tone (peak phasors, V), capacitance at it (F), wander of
+    each input (ohms).
+    """
 
     hum_v: complex
+    chop_v: complex
     farad: float
     wander: tuple[tuple[InputPin, float], ...]
 
 
 def hum_v(solved: Solved, pins: Sequence[InputPin], node: str) -> complex:
     """Peak phasor of the mains hum at a node, V, with these inputs' currents and capacitances."""
+    return _phasor_v(solved, pins, node, lambda pin: pin.hum())
+
+
+def chop_v(solved: Solved, pins: Sequence[InputPin], node: str) -> complex:
+    """The same of what the drives' choppers couple in."""
+    if not any(pin.chop()[0] for pin in pins):
+        return 0j
+    return _phasor_v(solved, pins, node, lambda pin: pin.chop())
+
+
+def _phasor_v(
+    solved: Solved,
+    pins: Sequence[InputPin],
+    node: str,
+    coupled: Callable[[InputPin], tuple[complex, complex]],
+) -> complex:
     names = [pin.name for pin in pins]
-    amps, siemens = (np.array(each) for each in zip(*(pin.hum() for pin in pins), strict=True))
+    amps, siemens = (np.array(each) for each in zip(*map(coupled, pins), strict=True))
     among = solved.transfer_ohm(names, names)
     pin_v = np.linalg.solve(np.eye(len(pins)) + among * siemens, among @ amps)
     return complex((solved.transfer_ohm([node], names) @ (amps - siemens * pin_v))[0])
@@ -46,4 +65,5 @@ def pick_up(pins: Mapping[str, InputPin], solved: Solved, name: str) -> PickUp |
     coupled = [pins[other] for other in near]
     farad = sum(ohm * pins[other].farad for other, ohm in near.items()) / ohms[name]
     wander = tuple((pins[other], ohm) for other, ohm in near.items())
-    return PickUp(hum_v(solved, coupled, name), farad, wander)
+    hum, chop = (phasor(solved, coupled, name) for phasor in (hum_v, chop_v))
+    return PickUp(hum, chop, farad, wander)

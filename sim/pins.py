@@ -3,8 +3,8 @@
 A driven input follows its source at once, or through a large resistance as fast as that charges
 it. A floating one has a source so weak that what it picks up decides: it keeps its charge and
 creeps towards the volts its leakage gives it, with mains hum from the cable and a slow drift on
-top. Its crossings of the thresholds come from that formula, by bracketing and bisection, never from
-sampling.
+top, and what the chopper of a drive couples in while it is on. Its crossings of the thresholds come
+from that formula, by bracketing and bisection, never from sampling.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ from .clock import NEVER, TICKS_PER_S
 from .individual import drawn
 from .parts import Parts
 from .settling import Settling
+from .tone import Tone
 
 if TYPE_CHECKING:
     from .pick_up import PickUp
@@ -29,6 +30,8 @@ AT_ONCE_S = 0.5e-6
 _WINDOW_S = 0.1
 _GRID = 201
 _DRIFT_HZ = (0.11, 0.29)
+_ASK_AGAIN_S = 1e-3  # when slow parts may have brought the chopper's tone within reach
+_FIRST_HARMONIC = 2 / math.pi  # peak of a square wave's first harmonic, by its whole swing
 _OUT_OF_REACH_V = 1e3  # no pin of an arm gets there: an input that knows one level only
 
 
@@ -46,6 +49,8 @@ class InputPin:
         hum_a: float,
         hum_hz: float,
         drift_a: float,
+        chopper_hz: float,
+        chopper_v: float,
     ) -> None:
         self.name = name
         self._plug = name.removeprefix("CARD.").rpartition(".")[0]
@@ -56,6 +61,11 @@ class InputPin:
         random = drawn(seed, f"{name}.pickup")
         self._hum_phase = random.uniform(0, 2 * math.pi)
         self._drift_phase = (random.uniform(0, 2 * math.pi), random.uniform(0, 2 * math.pi))
+        self._chop_omega = 2 * math.pi * chopper_hz
+        self._chop_peak_v = _FIRST_HARMONIC * chopper_v
+        self._chop_phase = drawn(seed, f"{name}.chopper").uniform(0, 2 * math.pi)
+        self._coupled_f = 0.0
+        self._chopped = False
         self._from_v = self._to_v = 0.0
         self._fitted = False
         self._pick_up(1.0)
@@ -65,10 +75,11 @@ class InputPin:
         self._settling: Settling | None = None
 
     def _pick_up(self, factor: float) -> None:
+        self._factor = factor
         self._hum_a = self._made_hum_a * factor
         # A source that pick-up of half the undecided band gets the better of drives nothing.
         low_v, high_v = self._made_v
-        pick_up_a = self._hum_a + self._drift_a
+        pick_up_a = self._hum_a + self._drift_a + abs(self.chop()[0])
         self._floats_ohm = 0.5 * (high_v - low_v) / pick_up_a if pick_up_a else math.inf
 
     def fit(self, parts: Parts) -> None:
@@ -76,11 +87,23 @@ class InputPin:
         stuck = round(parts.parameter(self.name, "stuck"))
         shift_v = (0.0, _OUT_OF_REACH_V, -_OUT_OF_REACH_V)[stuck]
         shift_v += parts.parameter(self.name, "shift_v")
-        before = (self._low_v, self._high_v, self._hum_a)
+        before = (self._low_v, self._high_v, self._hum_a, self._coupled_f)
         self._low_v, self._high_v = (volts + shift_v for volts in self._made_v)
+        self._coupled_f = parts.parameter(self._plug, "coupled_f")
         self._pick_up(parts.parameter(self._plug, "pickup"))
-        if (self._low_v, self._high_v, self._hum_a) != before:
+        if (self._low_v, self._high_v, self._hum_a, self._coupled_f) != before:
             self._fitted = True
+
+    def beside(self, chopped: bool) -> bool:
+        """The motor's leads are chopped or quiet now; whether that makes a difference here."""
+        if chopped == self._chopped:
+            return False
+        self._chopped = chopped
+        if not self._coupled_f:
+            return False
+        self._pick_up(self._factor)
+        self._fitted = True
+        return True
 
     def floats(self, source_ohm: float) -> bool:
         """Whether a source of this resistance would leave the input floating."""
@@ -149,6 +172,23 @@ class InputPin:
         """Mains current coupled in (peak phasor, A) and the input's own admittance (S)."""
         return cmath.rect(self._hum_a, self._hum_phase), 1j * self._omega * self.farad
 
+    def chop(self) -> tuple[complex, complex]:
+        """The same at the chopper's frequency: current (A) and admittance (S)."""
+        omega = self._chop_omega
+        siemens = 1j * omega * (self.farad + self._coupled_f)
+        if not (self._chopped and self._coupled_f):
+            return 0j, siemens
+        return cmath.rect(omega * self._coupled_f * self._chop_peak_v, self._chop_phase), siemens
+
+    def _tone(self) -> Tone | None:
+        """What the chopper does at the input while that floats, if anything."""
+        if self._shared is not None:
+            volts = self._shared.chop_v
+        else:
+            amps, siemens = self.chop()
+            volts = amps / (siemens + 1 / self._ohm) if amps else 0j
+        return Tone(*cmath.polar(volts), self._chop_omega) if volts else None
+
     def _tau_s(self) -> float:
         return self._ohm * (self._shared.farad if self._shared else self.farad)
 
@@ -168,6 +208,11 @@ class InputPin:
         """Volts at the pin now."""
         if not self.floating:
             return self._charge(now)
+        tone = self._tone()
+        return self._slow_v(now) + (tone.at(now) if tone is not None else 0.0)
+
+    def _slow_v(self, now: int) -> float:
+        """The same of a floating input without the chopper's tone."""
         height, phase = self._hum_v()
         hum = height * math.cos(self._omega * now / TICKS_PER_S + phase)
         return self._charge(now) + hum + self._wander_v(now)
@@ -188,10 +233,15 @@ class InputPin:
         height, phase = self._hum_v()
         shares = self._shared.wander if self._shared else ((self, self._ohm),)
         swing = height + sum(pin._drift_a * ohm for pin, ohm in shares)
+        tone = self._tone()
+        if tone is not None:
+            swing += tone.height_v
         high = max(self._from_v, self._to_v) + swing
         low = min(self._from_v, self._to_v) - swing
         if (self.level == 0 and high < self._high_v) or (self.level == 1 and low > self._low_v):
             return None
+        if tone is not None:
+            return self._next_by_tone(tone, now)
         window = round(_WINDOW_S * TICKS_PER_S)
         grid = np.linspace(0, window, _GRID)
         elapsed = (now - self._since + grid) / TICKS_PER_S
@@ -214,3 +264,16 @@ class InputPin:
             else:
                 low_tick = middle
         return high_tick, 1 - self.level
+
+    def _next_by_tone(self, tone: Tone, now: int) -> tuple[int, int]:
+        """The same under the chopper's tone: all else hardly changes during one cycle of it."""
+        tick: int | None = now
+        for _ in range(2):
+            base = self._slow_v(now if tick is None else tick)
+            if self.level == 0:
+                tick = tone.rises_past(self._high_v - base, now)
+            else:
+                tick = tone.falls_past(self._low_v - base, now)
+        if tick is None:
+            return now + round(_ASK_AGAIN_S * TICKS_PER_S), self.level
+        return tick, 1 - self.level

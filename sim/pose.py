@@ -137,10 +137,12 @@ class Pose:
         )
 
     def needs_engine(self) -> bool:
-        """Whether a faulty coil, a hand at a live joint or a limp link forbids the closed form."""
+        """Whether a faulty coil, uneven microsteps on the way, a hand at a live joint or a limp
+        link forbids the closed form.
+        """
         for joint, drive in enumerate(self.drives):
             if drive.live:
-                if not drive.regular or self.led(joint):
+                if not drive.regular or self.led(joint) or (drive.ripple_rad and drive.moving):
                     return True
             elif not self.stand:
                 return True

@@ -16,6 +16,8 @@ from .io_harness import SERVO
 from .moves import Moves, Stretches
 from .node_volts import NodeVolts, Solution
 from .pin_edges import Fit, Flip, pin_edges
+from .serial_line import PINS as LINE
+from .serial_line import Frame, edges
 from .step_pulses import Phase, step_pulses
 from .wave import Floats, Ints, Wave, wave
 
@@ -48,11 +50,12 @@ class Recording:
     flips: list[list[Flip]]
     solutions: list[Solution] = field(default_factory=list)
     grips: list[Path] = field(default_factory=list)
+    frames: dict[str, list[Frame]] = field(default_factory=lambda: {wire: [] for wire in LINE})
 
     def size(self) -> tuple[int, ...]:
         """Grows with everything that is kept."""
         lists: list[Sized] = [*self.levels.values(), *self.phases, *self.fits, *self.flips]
-        lists.append(self.grips)
+        lists += [self.grips, *self.frames.values()]
         return (len(self.moves), len(self.solutions), sum(len(kept) for kept in lists))
 
 
@@ -67,7 +70,7 @@ class Signals:
 
     @property
     def digital(self) -> list[str]:
-        """Names of all pins."""
+        """Names of all pins of the arm and its cards, but those of the serial line."""
         pins = [f"{joint}.{pin}" for joint in self._joints for pin in PINS]
         io = self._rig.io
         return pins if io is None else [*pins, SERVO, *io.outputs, *io.inputs]
@@ -77,12 +80,12 @@ class Signals:
         """Names of what is saved unless somebody asks for something else."""
         rails = [name for name in self._terminals if name.startswith("RAIL.")]
         volts = [f"{name.format(j)}_V" for j in self._joints for name in USUAL_VOLTS]
-        return [*self.digital, *self._analog, *rails, *volts]
+        return [*self.digital, *LINE, *self._analog, *rails, *volts]
 
     @property
     def names(self) -> list[str]:
         """All there is: pins, angles and torques, volts of every terminal."""
-        return [*self.digital, *self._analog, *self._terminals]
+        return [*self.digital, *LINE, *self._analog, *self._terminals]
 
     @property
     def _analog(self) -> list[str]:
@@ -101,6 +104,10 @@ class Signals:
             if name in self._terminals:
                 tick, volts = self._volts.of(self._rig.harness.node(self._terminals[name]))
                 self._waves[name] = wave(name, "V", began, tick, volts)
+            elif name in LINE:
+                tick, level = edges(self._recording.frames[name], began)
+                shown = tick <= self._until
+                self._waves[name] = wave(name, "", began, tick[shown], level[shown])
             elif name == GAP:
                 self._waves[name] = self._gap()
             elif name == SERVO and self._rig.io is not None:

@@ -8,11 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from types import TracebackType
 from typing import Any
 
+from ..closing import Closing
 from ..errors import SceneError
 from ..scenes import Scene
+from .base import Base
 from .body import Body
 from .card import Card
 from .circuit import RAILS, RAILS_MOVED_V, Island
@@ -35,6 +36,7 @@ from .motion import Motion
 from .parts import Parts
 from .pick_up import pick_up
 from .pins import InputPin
+from .regeneration import Regeneration
 from .start import check_start, find_start
 from .switch import AT_REST, IN_TRANSIT, PRESSED, Switch
 from .trace import Trace
@@ -43,7 +45,7 @@ from .transmission import Transmission
 TOUCHING_M = 5e-4
 
 
-class Rig:
+class Rig(Closing):
     """One simulated arm on one simulated card.
 
     `start_pose_deg` (one angle a joint, deg) replaces the pose the seed would draw; `parts` (from
@@ -52,6 +54,7 @@ class Rig:
     """
 
     body = Looked[Body]()
+    base = Looked[Base]()
     harness = Looked[Harness]()
     drives = Looked[list[Drive]]()
     driving = Looked[Driving]()
@@ -85,6 +88,7 @@ class Rig:
             base_tilt_rad=self.individual.base_tilt_rad,
             friction_n_m=self.individual.friction_n_m,
         )
+        self.base = Base(self.body, scene.gauges.hand.torque_n_m)
         self.clearance = Clearance(self.body)
         try:
             self.individual = self._place(start_pose_deg)
@@ -136,6 +140,7 @@ class Rig:
         self.hands = Hands(self)
         self.gauges = Gauges(self)
         self.meter = Meter(self, seed)
+        self.regeneration = Regeneration(self)
         for joint, switch in enumerate(self.switches):
             self.harness.set(f"{scene.joint[joint].name}.SW", int(switch.pressed))
         self.fit(self.harness.parts)
@@ -176,21 +181,12 @@ class Rig:
                 hum_a=card.hum_a,
                 hum_hz=self.scene.supplies.mains_hz,
                 drift_a=card.input_wander_a,
+                chopper_hz=self.scene.drive.chopper_hz,
+                chopper_v=self.scene.supplies.v24.volts,
             )
             for joint in self.scene.joint
             for name in input_pins(joint.name)
         }
-
-    def __enter__(self) -> Rig:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
 
     def close(self) -> None:
         """Give the physics client back; the rig is of no use afterwards."""
@@ -248,6 +244,12 @@ class Rig:
             self.trace.edge(name, level)
             self.set_contact(name, level)
 
+    def order_current(self, axis: int, share: float) -> None:
+        """Let a drive give this share of its set current."""
+        self.motion.settle(self.now)
+        self.drives[axis].ordered_current = share
+        self.motion.changed(self.now)
+
     def read_counts(self, axes: Sequence[int]) -> list[int]:
         """Joints' counters now."""
         return self.counting.read(axes)
@@ -289,6 +291,8 @@ class Rig:
         """Take other parts: conductors, bridges, parameters. The arm stays where it is."""
         self.catch_up()
         self.body.carry(parts.parameter("TOOL", "kg"))
+        self.base.fit(parts)
+        self.regeneration.fit(parts)
         self.harness.fit(parts)
         for pin in self.pins.values():
             pin.fit(parts)
@@ -299,6 +303,8 @@ class Rig:
             self.switches[number].fit(parts)
         self.driving.watch_standstill()
         self._refresh_all()
+        if self.gripper is not None:
+            self.gripper.fit(parts)
         for number, switch in enumerate(self.switches):
             place = self.motion.positions(self.now)[number]
             switch.move_cam(self.scene.joint[number].from_si(place))
@@ -363,6 +369,7 @@ class Rig:
     def _refresh_all(self) -> None:
         self._seen_rails = self.harness.circuit.known_v.copy()
         self.driving.fit()
+        self.choppers_changed()
         for island in self.harness.circuit.islands:
             self._refresh(island)
         low = self.harness.circuit.known_v[0] < self.scene.drive.undervoltage_v
@@ -403,6 +410,19 @@ class Rig:
         """The pose was committed."""
         self.now = max(self.now, self.motion.tick)
         self.counting.turn()
+        self.regeneration.moved()
+
+    def choppers_changed(self) -> None:
+        """Motors may have got current, or lost it: what their leads couple into inputs follows."""
+        for number, joint in enumerate(self.scene.joint):
+            chopped = self.drives[number].live
+            switch_pin, *channels = input_pins(joint.name)
+            told = [self.pins[channel].beside(chopped) for channel in channels]
+            if any(told):
+                self.counting.refit(number)
+                self.trace.fitted(number)
+            if self.pins[switch_pin].beside(chopped):
+                self._follow(number, switch_pin, self.harness.look(switch_pin))
 
     def _flipped(self, number: int, channel: int, level: int) -> None:
         """A counter's floating pin crossed a threshold."""

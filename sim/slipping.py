@@ -168,7 +168,8 @@ class Slipping:
             if gear.slip_n_m < math.inf:
                 couplings.append(joint)
             coils = drive.unmixed()
-            if drive.moving and not gear.slip_n_m < math.inf and coils is not None:
+            even = not (gear.slip_n_m < math.inf or drive.ripple_rad)
+            if drive.moving and even and coils is not None:
                 mean, apart = gain * (coils[0] + coils[1]) / 2, gain * (coils[1] - coils[0]) / 2
                 unit = drive.rad_per_step * drive.teeth
                 spinning.append((joint, drive, mean, apart, unit, phase, turn))

@@ -1,4 +1,4 @@
-"""What the rig did over rig time: pins, node volts, joints, shafts and torques.
+"""What the rig did over rig time: pins, node volts, joints, shafts and torques, the serial line.
 
 While it is on, only causes are kept: stretches of motion, profiles of the pulse generators,
 switched contacts, floating pins that flipped. Edges and volts are worked out from them when
@@ -17,6 +17,7 @@ from ..errors import TraceError
 from .node_volts import Solution
 from .pin_edges import Fit, Flip, Moment
 from .recording import Recording, Signals
+from .serial_line import Frame
 from .trace_files import check_path, save
 from .wave import Wave, matching
 
@@ -38,6 +39,11 @@ class Trace:
     def started(self) -> bool:
         """Whether there is a trace, under way or ended."""
         return self._kept is not None
+
+    @property
+    def began(self) -> int:
+        """The tick at which it began."""
+        return self._recording.began
 
     def start(self) -> None:
         """Begin anew."""
@@ -84,6 +90,11 @@ class Trace:
         """A pin has this level from now on."""
         if self.on:
             self._recording.levels.setdefault(signal, []).append((self._rig.now, level))
+
+    def framed(self, wire: str, frame: Frame) -> None:
+        """A byte has gone over a wire of the serial line."""
+        if self.on:
+            self._recording.frames[wire].append(frame)
 
     def pulsed(self) -> None:
         """Pulse generators may have begun, changed or ended their profiles."""
@@ -166,11 +177,11 @@ class Trace:
 
     @property
     def edges(self) -> int:
-        """Edges of all pins; 0 before the first start."""
+        """Edges of all pins but the serial line's; 0 before the first start."""
         return sum(wave.edges for wave in self._digital()) if self._kept else 0
 
     def digest(self) -> str:
-        """SHA-256 over all edges of all pins, hexadecimal."""
+        """SHA-256 over all edges of all pins but the serial line's, hexadecimal."""
         whole = hashlib.sha256()
         for wave in self._digital() if self._kept else []:
             whole.update(wave.name.encode())

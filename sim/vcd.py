@@ -35,6 +35,8 @@ def write_vcd(path: Path, title: str, waves: Sequence[Wave], until: int) -> None
 
     Raises OSError.
     """
+    # The trace may end in the middle of a step pulse, whose end is known.
+    until = max(until, *(int(wave.ticks[-1]) for wave in waves))
     began, ended = nanoseconds(np.array([waves[0].ticks[0], until])).tolist()
     with path.open("w", encoding="ascii") as file:
         writer = VCDWriter(

@@ -95,7 +95,7 @@ def _second_card(fault: Fault, scene: Scene) -> str:
 def _levels(fault: Fault, scene: Scene) -> str:
     """The circuit tells card and drives the same as the sound one."""
     if fault.kind.where not in ("conductor", "node", "plug") and fault.kind.name not in (
-        ("worn", "drift", "hum", "slow", "dim", "frozen")
+        ("worn", "drift", "hum", "chopper", "slow", "dim", "frozen")
     ):
         return ""
     sound, broken = _sound(scene), electrics(scene, [fault.text])
@@ -169,7 +169,7 @@ def _at_rest(fault: Fault, scene: Scene) -> str:
 
 def _mechanics(fault: Fault, scene: Scene) -> str:
     name, values = fault.kind.name, fault.values
-    if name not in ("lag", "shift", "overrun", "sticky", "bounce", "bind"):
+    if name not in ("lag", "shift", "overrun", "sticky", "bounce", "bind", "resonance"):
         return ""
     joint = _joint(fault, scene)
     match name:
@@ -198,8 +198,60 @@ def _mechanics(fault: Fault, scene: Scene) -> str:
             ) * (values["deg"] + joint.home.differential_deg <= joint.home.back_off_deg)
         case "bind":
             return _off_the_way(fault, scene)
+        case "resonance":
+            return _off_the_band(joint, scene)
         case _:
             return ""
+
+
+def _off_the_band(joint: Joint, scene: Scene) -> str:
+    """No search runs at the speed at which full steps come at the rotor's natural frequency.
+
+    P. Acarnley, Stepping Motors: f = sqrt(p T / J) / 2 pi (formula from memory).
+    """
+    with Rig(scene, 0, start_pose_deg=scene.rest_pose_deg) as rig:
+        number = scene.joint_number(joint.name)
+        inertia = rig.body.mass_matrix(rig.angles_rad())[number][number] / joint.ratio**2
+    held = joint.motor.full_steps / 4 * joint.motor.holding_n_m * joint.efficiency
+    natural_hz = math.sqrt(held / inertia) / (2 * math.pi)
+    full_steps = joint.steps_per_deg / joint.microsteps
+    rates = joint.home.slow_deg_s * full_steps, joint.home.fast_deg_s * full_steps
+    return (
+        "no search runs at the speed that excites the rotor "
+        f"({rates[0]:.0f} and {rates[1]:.0f} full steps a second, natural {natural_hz:.0f} Hz)"
+    ) * (not any(0.7 < rate / natural_hz < 1.1 for rate in rates))
+
+
+def _mount(fault: Fault, scene: Scene) -> str:
+    if fault.kind.name != "loose":
+        return ""
+    poses = [joint.trim.pose_deg for joint in scene.joint if joint.trim.gauge == "level"]
+    with Rig(scene, 0, start_pose_deg=scene.rest_pose_deg) as rig:
+        moments = [
+            rig.body.overhang_n_m([math.radians(deg) for deg in pose])[0]
+            for pose in (scene.rest_pose_deg, *poses)
+        ]
+    leans = (max(moments) - min(moments)) * fault.values["deg"]
+    return (
+        "nobody pushes the base, and the switches' own tolerance hides what the poses differ by "
+        f"({leans:.2f} deg, tolerance {scene.tolerances.switch_deg:g} deg either way)"
+    ) * (leans < scene.tolerances.switch_deg)
+
+
+def _given_back(fault: Fault, scene: Scene) -> str:
+    """Back-EMF of the fastest hand: torque for each ampere times the shaft's speed (SI units)."""
+    if fault.kind.name != "surge":
+        return ""
+    hand_rad_s = math.radians(scene.gauges.hand.speed_deg_s)
+    volts = max(
+        joint.motor.holding_n_m / joint.motor.current_a * joint.ratio * hand_rad_s
+        for joint in scene.joint
+        if joint.kind != "linear"
+    )
+    return (
+        "no check spins a motor without its drive so fast that it gives anything back "
+        f"({volts:.1f} V by hand)"
+    ) * (volts < scene.supplies.v24.volts)
 
 
 def _off_the_way(fault: Fault, scene: Scene) -> str:
@@ -228,6 +280,8 @@ RULES: tuple[Rule, ...] = (
     _coils,
     _torque,
     _mechanics,
+    _mount,
+    _given_back,
 )
 """In the order in which they are tried."""
 

@@ -9,15 +9,12 @@ from typing import Any
 
 import pytest
 
-from dryrig.protocol.again import forget_runs, see_all_again
-
 # tests/helpers: their assertions explain themselves as those of tests do.
 pytest.register_assert_rewrite("trade_columns", "trade_meter")
 
 
 @pytest.hookimpl
 def pytest_runtest_setup() -> None:
-    forget_runs()
     # vcdvcd lets a broken pipe end the process as soon as it is imported.
     signal.signal(signal.SIGPIPE, signal.SIG_IGN)
 
@@ -25,8 +22,6 @@ def pytest_runtest_setup() -> None:
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_makereport() -> Generator[None, Any, Any]:
     report = yield
-    if report.failed and (lines := see_all_again()):
-        report.sections.append(("the run", lines))
     if report.skipped and not hasattr(report, "wasxfail") and os.environ.get("CI") == "true":
         report.outcome = "failed"
         report.longrepr = f"skipped, which CI does not accept: {report.longrepr}"

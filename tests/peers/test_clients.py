@@ -6,9 +6,11 @@ anything of us but the words.
 
 from __future__ import annotations
 
+import json
 import re
 import shutil
 import subprocess
+import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -96,3 +98,24 @@ def test_they_stop_when_no_edge_comes(served: dict[str, str], tmp_path: Path) ->
                 assert homed.returncode == 1
         finally:
             teacher.write(b"FAUL:CLE\n")
+
+
+@needs_gcc
+def test_a_program_in_c_stands_in_for_homing(tmp_path: Path, serving: Callable[..., Any]) -> None:
+    """`--exec` as README has it: the program has the port to itself, the commissioning goes on."""
+    program = tmp_path / "home_all"
+    strict = ("-std=gnu11", "-Wall", "-Wextra", "-Werror", "-O2", "-Wno-unused-result")
+    assert run("gcc", *strict, "-o", program, CLIENTS / "home_all.c").stderr == ""
+    with serving(tmp_path, "--seed", str(SEED), "--pace", "60") as paths:
+        ports = ("--port", paths["card"], "--hands", paths["hands"])
+        own = ("--exec", f"{program} {{port}}", "--only", "homing,trim,repeat")
+        done = run(sys.executable, "-m", "dryrig", "commission", *ports, *own, "--json")
+        told = json.loads(done.stdout)
+        assert (done.returncode, told["verdict"]) == (0, "passed in part"), done.stderr
+        with serial.Serial(paths["teacher"], timeout=DEADLINE_S) as teacher:
+            teacher.write(b"TRUT:ANGL?\n")
+            truth = [float(word) for word in teacher.readline().split(b",")]
+    (homing,) = [check for check in told["checks"] if check["name"] == "homing"]
+    assert homing["evidence"] == f"{program} {{port}}: returned without complaint"
+    for joint, true_deg in zip(told["joints"], truth, strict=True):
+        assert joint["angle_deg"] == pytest.approx(true_deg, abs=joint["gauge_accuracy_deg"] + 0.1)

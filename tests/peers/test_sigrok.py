@@ -9,15 +9,13 @@ for 0, which counts if it was not, so that the copies they get begin at time 0.
 
 from __future__ import annotations
 
-import os
 import re
-import shutil
-import subprocess
 from pathlib import Path
 from typing import NamedTuple
 
 import pytest
 import serial
+from sigrok import needs_sigrok, sigrok
 
 from dryrig.commission.arm import load_arm
 from dryrig.commission.client import Card
@@ -26,13 +24,8 @@ from dryrig.commission.homing import home
 from dryrig.commission.positions import Positions
 from dryrig.scenes import scene_path
 
-needs_sigrok = pytest.mark.skipif(
-    shutil.which("sigrok-cli") is None,
-    reason="sigrok-cli is not installed (Debian: apt-get install sigrok-cli)",
-)
 URL = "dryrig://heron?seed=3&rig=traced"
 JOINTS = [f"J{number}" for number in range(1, 7)]
-DOWNSAMPLE = 1000  # the file is in ns; at 1 MHz no pulse and no quarter cycle is lost
 
 
 class Homed(NamedTuple):
@@ -62,7 +55,7 @@ def homed(tmp_path_factory: pytest.TempPathFactory) -> Homed:
         rest = positions.pose(arm.rest_pose_deg)
         for stage in sorted({joint.stage for joint in arm.joints}):
             joints = [joint for joint in arm.joints if joint.stage == stage]
-            positions.homed |= home(card, joints)
+            positions.take(home(card, joints))
             positions.go({joint.name: rest[joint.name] for joint in joints})
         after = card.counts(channels), card.steps(channels)
         teacher.write(b"TRAC:STOP\n")
@@ -91,23 +84,10 @@ def with_one_more_edge(source: Path, target: Path, signal: str) -> None:
     )
 
 
-def decoded(vcd: Path, decoder: str, row: str, folder: Path) -> list[int]:
+def decoded(vcd: Path, decoder: str, row: str) -> list[int]:
     """Every number a decoder prints."""
-    run = subprocess.run(
-        [
-            *("sigrok-cli", "-i", str(vcd), "-I", f"vcd:downsample={DOWNSAMPLE}"),
-            *("-P", decoder, "-A", row),
-        ],
-        capture_output=True,
-        text=True,
-        timeout=300,
-        cwd=folder,
-        env={**os.environ, "HOME": str(folder)},
-        check=False,
-    )
-    return [
-        int(number) for number in re.findall(r": (-?\d+)(?: steps)?$", run.stdout, re.MULTILINE)
-    ]
+    text = sigrok(vcd, decoder, "-A", row).decode()
+    return [int(number) for number in re.findall(r": (-?\d+)(?: steps)?$", text, re.MULTILINE)]
 
 
 @needs_sigrok
@@ -115,7 +95,7 @@ def decoded(vcd: Path, decoder: str, row: str, folder: Path) -> list[int]:
 def test_counts_against_graycode(joint: str, homed: Homed, tmp_path: Path) -> None:
     with_one_more_edge(homed.folder / f"{joint}.vcd", tmp_path / "t.vcd", f"{joint}_ENC_A")
     decoder = f"graycode:d0={joint}_ENC_A:d1={joint}_ENC_B:edges=16"
-    counts = decoded(tmp_path / "t.vcd", decoder, "graycode=count", tmp_path)
+    counts = decoded(tmp_path / "t.vcd", decoder, "graycode=count")
     assert len(counts) > 10_000
     assert counts[-1] == homed.counts[JOINTS.index(joint)]
 
@@ -125,6 +105,6 @@ def test_counts_against_graycode(joint: str, homed: Homed, tmp_path: Path) -> No
 def test_steps_against_stepper_motor(joint: str, homed: Homed, tmp_path: Path) -> None:
     with_one_more_edge(homed.folder / f"{joint}.vcd", tmp_path / "t.vcd", f"{joint}_STEP")
     decoder = f"stepper_motor:step={joint}_STEP:dir={joint}_DIR"
-    steps = decoded(tmp_path / "t.vcd", decoder, "stepper_motor=position", tmp_path)
+    steps = decoded(tmp_path / "t.vcd", decoder, "stepper_motor=position")
     assert len(steps) > 5_000
     assert steps[-1] == homed.steps[JOINTS.index(joint)]

@@ -51,7 +51,7 @@ def cp2_dir_step_swapped(seen: dict[str, float]) -> None:
 def cp9_a_open(seen: dict[str, float]) -> None:
     """By hand: stuck +-1. Meter: A at card near 0, drifting; at encoder 0 or 5."""
     # Of some 2000: B's two neighbours, and what hum on the floating A adds now and then.
-    assert max(abs(seen["count_up"]), abs(seen["count_down"])) <= 4
+    assert max(abs(seen["count_up"]), abs(seen["count_down"])) <= 10
     assert abs(seen["turned_deg"]) == pytest.approx(10.0, abs=1.0)
     assert abs(seen["A_card_v"]) < NEAR_ZERO_V
     at_encoder = seen["A_part_v"]

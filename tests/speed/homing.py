@@ -78,7 +78,7 @@ def stages(card: Card, arm: Arm) -> None:
     rest = positions.pose(arm.rest_pose_deg)
     for stage in sorted({joint.stage for joint in arm.joints}):
         joints = [joint for joint in arm.joints if joint.stage == stage]
-        positions.homed |= home(card, joints)
+        positions.take(home(card, joints))
         positions.go({joint.name: rest[joint.name] for joint in joints})
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import math
 import re
 from collections.abc import Iterator
 from contextlib import closing
@@ -55,11 +56,12 @@ def test_a_sound_arm_passes(sound: tuple[Result, list[float], list[str]]) -> Non
     result, truth, told = sound
     assert (result.verdict, result.exit_code, result.reason) == ("pass", 0, "")
     assert {check.verdict for check in result.checks} == {"pass"}
-    # Rails 1 + 6, link 1, and five checks of six joints each.
-    assert len(result.checks) == 38
+    # Cold and rails 1 + 6 each, link 1, stop 1, and six checks of six joints each.
+    assert len(result.checks) == 52
     assert result.suspects == []
     assert {text.partition(":")[0] for text in told} == {
-        "rails", "link", "encoders", "switches", "jogs", "homing", "trim",
+        "cold", "rails", "link", "encoders", "switches", "stop", "jogs", "homing", "trim",
+        "repeat",
     }  # fmt: skip
     for joint, angle in zip(result.joints, truth, strict=True):
         assert joint.angle_deg is not None
@@ -77,8 +79,8 @@ def test_the_json_says_the_same(sound: tuple[Result, list[float], list[str]]) ->
     assert told["checks"][0].keys() == {"name", "joint", "verdict", "evidence"}
     assert [joint["joint"] for joint in told["joints"]] == ["J1", "J2", "J3", "J4", "J5", "J6"]
     first = told["joints"][0]
-    # The home offset is the nominal switch less the trim.
-    assert first["home_offset_deg"] == pytest.approx(-168.0 - first["trim_deg"])
+    # The home offset is where the switch lets go by the drawing, less the trim.
+    assert first["home_offset_deg"] == pytest.approx(-168.0 + 0.6 - first["trim_deg"])
     assert cautions.NO_VALIDATION in told["cautions"]
 
 
@@ -170,7 +172,8 @@ class Helper:
         for pattern, act in self.ACTS:
             found = re.search(pattern, text)
             if found:
-                return str(act(self, *found.groups()) or "")
+                said = act(self, *found.groups())
+                return "" if said is None else str(said)
         assert "Caution" in text or "Take the level off" in text, text
         return ""
 
@@ -183,6 +186,10 @@ class Helper:
     def feel(self) -> str:
         return {"FREE": "f", "STIFF": "s", "STOP": "e"}[self.felt]
 
+    def ohms(self, *ends: str) -> str:
+        read = self.hand.ohms(*ends)
+        return "o" if math.isinf(read) else f"{read}"
+
     def mark(self, name: str) -> str:
         read = self.hand.mark_deg(self.joint(name))
         return "n" if read is None else f"{read}"
@@ -193,12 +200,18 @@ class Helper:
         (r"Press (J\d)'s", lambda self, name: self.hand.press(self.joint(name))),
         (r"Let (J\d)'s", lambda self, name: self.hand.release(self.joint(name))),
         (r"at how many degrees does (J\d)", lambda s, name: s.hand.look_deg(s.joint(name))),
+        (r"turned end for end, on the arm's base", lambda self: self.hand.zero_level(True)),
         (r"zero it there", lambda self: self.hand.zero_level()),
+        (r"lead on (\S+), the other on (\S+)\. ", lambda self, *ends: self.ohms(*ends)),
+        (r"STOP button in", lambda self: self.hand.press_stop(True)),
+        (r"STOP button out", lambda self: self.hand.press_stop(False)),
+        (r"main supply on", lambda self: self.hand.main_supply(True)),
+        (r"main supply off", lambda self: self.hand.main_supply(False)),
         (r"level along (J\d)'s link", lambda s, name: s.hand.level_deg(s.joint(name))),
         (r"(J\d)'s witness mark", mark),
         (r"red on (\S+), black on (\S+)\. ", lambda self, *ends: self.hand.volts(*ends)),
-        (r"supply on", lambda self: self.hand.motor_supply(True)),
-        (r"supply off", lambda self: self.hand.motor_supply(False)),
+        (r"motor supply on", lambda self: self.hand.motor_supply(True)),
+        (r"motor supply off", lambda self: self.hand.motor_supply(False)),
         (r"Put the stand", lambda self: self.hand.stand(True)),
         (r"Take the stand", lambda self: self.hand.stand(False)),
     )
@@ -239,7 +252,9 @@ def test_a_card_that_goes_away_keeps_what_was_found() -> None:
         result = commission(url, hand, ARM, cut)
     assert result.verdict == "could not run"
     assert result.reason.startswith("the hands port has gone: ")
-    assert {check.name for check in result.checks} == {"rails", "link", "encoders", "switches"}
+    assert {check.name for check in result.checks} == {
+        "cold", "rails", "link", "encoders", "switches", "stop"
+    }  # fmt: skip
 
 
 @pytest.fixture
@@ -256,7 +271,7 @@ def test_homing_starts_on_the_switch_too(ports: tuple[Card, PortHand], arm: Arm)
     joint = arm.joints[0]
     assert card.levels([1]) == {1: 1}
     positions = Positions(arm, card)
-    positions.homed |= home(card, [joint])
+    positions.take(home(card, [joint]))
     positions.go({"J1": 0.0})
     assert positions.now_deg()["J1"] == pytest.approx(0.0, abs=0.01)
     # By eye, and to the switch's tolerance of 1 deg.

@@ -68,3 +68,16 @@ def test_a_level_laid_reversed_over_the_wire(ask: Ask) -> None:
     assert one == pytest.approx(60, abs=0.5)
     assert other == pytest.approx(-60, abs=0.5)
     assert ask("LEV:REV?") == "1"
+
+
+def test_pushing_the_base_moves_the_level_where_its_mount_is_loose(ask: Ask) -> None:
+    ask('FAUL:INS "loose@BASE"', "teacher")
+    assert ask("PUSH?") == "OFF"
+    ask("LEV:ZERO")
+    rest = float(ask("LEV? (@5)"))
+    assert ask("PUSH FORWARD;:PUSH?") == "FORW"
+    assert float(ask("LEV? (@5)")) == pytest.approx(rest - 0.6, abs=0.06)
+    assert ask("*RST;PUSH?") == "OFF"
+    assert float(ask("LEV? (@5)")) == pytest.approx(rest, abs=0.06)
+    ask("PUSH SIDEWAYS")
+    assert ask("SYST:ERR?").startswith('-224,"Illegal parameter value;PUSH SIDEWAYS: expected FORW')

@@ -19,8 +19,9 @@ def test_it_backs_off_and_meets_the_same_edge_again(name: str) -> None:
         place.card.enable(True, [joint.channel])
         place.card.pause(0.2)
         first = home(place.card, [joint])[name]
-        # The slow edge stops the joint right there; where the next one comes is chance.
+        # Home is where the switch lets go; where it does so the next time is chance.
         for _ in range(6):
+            place.jog(joint, joint.home_sign * (joint.home.differential_deg + 1.0), 5.0)
             assert place.card.levels([joint.channel])[joint.channel] == 1
             by_eye = {name: place.hand.look_deg(joint)}
             again = home(place.card, [joint], by_eye)[name]

@@ -168,3 +168,35 @@ def test_the_gripper_of_an_arm_rebuilt_from_its_parts_alone_does_the_same(held: 
         rig.io.set_servo(True)
         rig.advance(TICKS_PER_S)
         assert rig.gripper.limp
+
+
+def test_fingers_that_bind_stop_there_from_either_side(held: Held) -> None:
+    """By hand: a spot of 0.2 mm at 12 mm ends a way at 12.1 from above, at 11.9 from below."""
+    held.ask(2e-3)
+    held.hand.put_object(0.0)
+    held.faults.insert("jam@IO.GRIPPER,mm=12")
+    before_v = held.rig.harness.look("IO.5V").volt("IO.5V")
+    assert held.ask(1e-3) == pytest.approx(12.1)
+    # The servo presses on with nothing between the fingers, which only the supply shows.
+    assert held.card.level(0) == 0
+    assert held.rig.harness.look("IO.5V").volt("IO.5V") < before_v - 0.02
+    assert held.ask(2e-3) == pytest.approx(40.0)
+    held.faults.remove("jam@IO.GRIPPER,mm=12")
+    assert held.ask(1e-3) == pytest.approx(0.0)
+    held.faults.insert("jam@IO.GRIPPER,mm=12")
+    assert held.ask(2e-3) == pytest.approx(11.9)
+    # Gone, the fingers go on by themselves to where the pulses ask.
+    held.faults.clear()
+    held.wait(1.0)
+    assert held.hand.gap_mm() == pytest.approx(40.0)
+
+
+def test_a_jam_weaker_than_the_servo_or_beyond_an_object_stops_nothing(held: Held) -> None:
+    held.faults.insert("jam@IO.GRIPPER,mm=12")
+    assert held.hand.gap_mm() == pytest.approx(18.5)
+    assert held.hand.force_n() == pytest.approx(30.0)
+    held.faults.clear()
+    held.ask(2e-3)
+    held.hand.put_object(0.0)
+    held.faults.insert("jam@IO.GRIPPER,n=5,mm=12")
+    assert held.ask(1e-3) == pytest.approx(0.0)

@@ -9,7 +9,8 @@ import pytest
 import serial
 from serial import SerialException
 
-from dryrig.errors import SceneError
+import dryrig
+from dryrig.errors import DryrigError, SceneError
 from dryrig.protocol.served import ServeError, serve
 from dryrig.scenes import load_scene, scene_path
 
@@ -143,6 +144,11 @@ def test_an_arm_without_a_second_card_has_no_such_port(tmp_path: Path) -> None:
     with serial.serial_for_url(f"dryrig://{plain}?port=hands", timeout=5) as hands:
         hands.write(b"GRIP:GAP?\nSYST:ERR?\n")
         assert hands.readline().startswith(b'-241,"Hardware missing;heron has no gripper')
+    with dryrig.open_rig(plain) as rig:
+        with pytest.raises(DryrigError, match=r"^heron has no io port: .*add a table \[io\]"):
+            rig.io  # noqa: B018
+        with pytest.raises(DryrigError, match=r"^heron has no gripper: add a table \[gripper\]"):
+            rig.gripper  # noqa: B018
 
 
 @pytest.mark.parametrize(

@@ -10,6 +10,7 @@ import serial
 
 import dryrig
 from dryrig import DryrigError
+from dryrig.scenes import load_scene
 
 REST = (0.0, 60.0, -90.0, 0.0, 30.0, 0.0)
 
@@ -84,6 +85,34 @@ def test_faults_meter_and_gauges() -> None:
         assert rig.gauges.look_deg(1) == 60
         rig.hands.press_stop(True)
         assert not rig.hands.motor_supply
+
+
+def test_the_second_card_and_its_gripper() -> None:
+    """Times and forces by hand: stroke by speed, the servo's own force on what it presses."""
+    with dryrig.open_rig("heron", seed=3) as rig:
+        io, part = rig.io, load_scene("heron").gripper
+        assert part is not None
+        assert list(io.inputs) == ["DI1", "DI2"]
+        io.servo_width_s, io.servo_on = 2e-3, True
+        rig.sleep(2)
+        assert rig.gripper.gap_mm() == pytest.approx(part.stroke_mm)
+        assert io.inputs["DI2"] == 1  # open
+        opened_v = io.analog_v["AI1"]
+        rig.gripper.put_object(20)
+        io.servo_width_s = 1e-3
+        assert rig.wait(2)  # the contact for open fingers lets go
+        assert rig.wait(2)  # the pad's contact
+        assert io.inputs == {"DI1": 1, "DI2": 0}
+        rig.sleep(1)
+        assert rig.gripper.force_n() == pytest.approx(part.force_n)
+        assert io.analog_v["AI1"] < opened_v / 2
+        io.put("DO1", True)
+        assert io.outputs["DO1"]
+        assert rig.gripper.lamp_lit()
+        with pytest.raises(ValueError, match=r"^servo width 0.1 s: expected 0.0005 to 0.0025 s$"):
+            io.servo_width_s = 0.1
+        with pytest.raises(DryrigError, match=r"^no output 'DO9': expected one of DO1.* mean 'DO"):
+            io.put("DO9", True)
 
 
 def test_ports_of_the_same_rig() -> None:

@@ -1,7 +1,8 @@
 """A thousand programs killed at random points, each followed by one that must read no stale byte.
 
-The programs are processes of their own, ended by SIGKILL wherever they happen to be: before the
-first byte, in the middle of a command or of a reply, with a wait under way, having read nothing.
+The programs are processes of their own, ended by SIGKILL after any number of acts, none included:
+before the first byte, in the middle of a command or of a reply, with a wait under way, having read
+nothing.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ DEADLINE_S = 120
 # A small process, so that a fork costs little. It prints how many programs were killed, and after
 # how many of them the next one, which opens the port at once, read anything but its answer.
 _DRIVER = r"""
-import os, random, select, signal, socket, sys, time
+import os, random, select, signal, socket, sys
 
 address, count = sys.argv[1], int(sys.argv[2])
 draw = random.Random(int(sys.argv[3]))
@@ -30,15 +31,15 @@ def opened():
         return socket.create_connection((host, int(port))).detach()
     return os.open(address, os.O_RDWR | os.O_NOCTTY)
 
-def victim():
+def victim(acts):
     fd = opened()
-    draw.seed(os.getpid())
     text = b"*IDN?\n" * 40 + b"WAIT? 30\n" * draw.randrange(2)
     text += b"*IDN?\nSTEP:COUN -1,(@1)\nSYST:VE"
-    while True:
+    for _ in range(acts):
         os.write(fd, text[: draw.randrange(len(text))])
         if draw.random() < 0.5 and select.select([fd], [], [], 0)[0]:
             os.read(fd, draw.randrange(1, 400))
+    os.kill(os.getpid(), signal.SIGKILL)
 
 def ask(number):
     # What the next program reads; None when its line is hung up, as when a plug is pulled.
@@ -56,24 +57,24 @@ def ask(number):
         os.close(fd)
     return got
 
-stale = again = 0
+stale = again = killed = 0
 for number in range(count):
+    acts, more = draw.randrange(8), draw.random()
     pid = os.fork()
     if pid == 0:
         try:
-            victim()
+            draw.seed(more)
+            victim(acts)
         finally:
             os._exit(1)
-    time.sleep(draw.random() * 0.004)
-    os.kill(pid, signal.SIGKILL)
-    os.waitpid(pid, 0)
+    killed += os.WTERMSIG(os.waitpid(pid, 0)[1]) == signal.SIGKILL
     while (got := ask(number)) is None:
         again += 1
     if got != b"%d\n%d\n" % (number, number):
         stale += 1
         print(number, got[:80], file=sys.stderr)
 print("hung up", again, "times", file=sys.stderr)
-print(count, stale)
+print(killed, stale)
 """
 
 

@@ -51,7 +51,6 @@ def work(tcp: TcpPort) -> None:
     while events := poller.wait(tcp.wanted(), 0.0):
         if tcp.concerned(events):
             tcp.turn()
-    poller.close()
 
 
 def ask(tcp: TcpPort, end: socket.socket, text: bytes) -> bytes:
@@ -66,7 +65,6 @@ def ask(tcp: TcpPort, end: socket.socket, text: bytes) -> bytes:
             reply += end.recv(4096)
         else:
             poller.wait(tcp.wanted(), 0.01)
-    poller.close()
     return reply
 
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+import sys
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -10,8 +12,13 @@ import serial
 from typer.testing import CliRunner
 
 from dryrig.cli import app
+from dryrig.commission.hand import PortHand
+from dryrig.commission.homing_table import methods_markdown
+from dryrig.commission.plan import Options
+from dryrig.commission.routine import Function
+from dryrig.commission.run import commission
 from dryrig.protocol import words_reference
-from dryrig.scenes import load_scene
+from dryrig.scenes import load_scene, scene_path
 from dryrig.sim.individual import draw_individual
 
 README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
@@ -25,8 +32,7 @@ BLOCKS = re.findall(r"```python\n(.*?)```", README, re.DOTALL)
 
 def routine() -> str:
     """The fenced Python block that homes a joint."""
-    (block,) = [block for block in BLOCKS if "HALT:LATC" in block]
-    assert ADDRESS in block
+    (block,) = [block for block in BLOCKS if "HALT:LATC" in block and ADDRESS in block]
     return str(block)
 
 
@@ -67,7 +73,7 @@ def test_the_first_routine_stops_when_the_switch_is_dead() -> None:
 
 
 def test_the_other_examples_run() -> None:
-    apart = ("open_rig", "pennant")
+    apart = ("open_rig", "pennant", "def home(port)")
     others = [b for b in BLOCKS if b != routine() and not any(w in b.lower() for w in apart)]
     assert others
     for block in others:
@@ -136,6 +142,38 @@ def test_the_words_are_tabled_as_declared(role: str) -> None:
     table, end, _ = rest.partition("<!-- /words -->")
     assert end
     assert table == words_reference(role)
+
+
+def test_the_homing_methods_are_tabled_as_they_are() -> None:
+    _, _, rest = README.partition("<!-- methods -->\n")
+    table, end, _ = rest.partition("<!-- /methods -->")
+    assert end
+    assert table == methods_markdown()
+
+
+def test_a_homing_routine_stands_in_for_the_references(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (block,) = [block for block in BLOCKS if "def home(port)" in block]
+    (tmp_path / "mine.py").write_text(block)
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(sys, "path", list(sys.path))
+    monkeypatch.delitem(sys.modules, "mine", raising=False)
+    address = "dryrig://heron?seed=5&rig=mine"
+    options = Options(
+        replace={"homing": Function.load("mine:home")}, only=("homing", "trim", "repeat")
+    )
+    with (
+        serial.serial_for_url(f"{address}&port=teacher", timeout=5) as teacher,
+        closing(PortHand.open(f"{address}&port=hands")) as hand,
+    ):
+        result = commission(address, hand, scene_path("heron"), options=options)
+        teacher.write(b"TRUT:ANGL?\n")
+        truth = [float(word) for word in teacher.readline().split(b",")]
+    assert [check for check in result.checks if check.failed] == []
+    assert result.checks[0].evidence == "mine:home: returned without complaint"
+    for joint, true_deg in zip(result.joints, truth, strict=True):
+        assert joint.angle_deg == pytest.approx(true_deg, abs=joint.gauge_accuracy_deg + 0.1)
 
 
 def test_no_placeholder_is_left() -> None:

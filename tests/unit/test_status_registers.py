@@ -2,31 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import pytest
+from at_rest import run, send
 
-from dryrig.protocol.port import Port
 from dryrig.protocol.register_group import RegisterGroup
 from dryrig.protocol.station import ROLES, Station
-from dryrig.sim.clock import TICKS_PER_S
-
-REST = (0.0, 60.0, -90.0, 0.0, 30.0, 0.0)
-
-
-@pytest.fixture
-def station() -> Iterator[Station]:
-    with Station.build("heron", seed=1, start_pose_deg=REST) as station:
-        yield station
-
-
-def send(port: Port, text: str) -> str:
-    port.write(text.encode() + b"\n")
-    return port.take(1 << 20).decode()
-
-
-def run(station: Station, seconds: float) -> None:
-    station.rig.advance(station.rig.now + round(seconds * TICKS_PER_S))
 
 
 def test_a_group_notices_what_its_filters_let_through() -> None:

@@ -1,0 +1,56 @@
+"""The stop circuit, proved before anything moves (common practice; IEC 60204-1 stop category 0).
+
+The button must take 24 V from every drive by its own wiring, the card must see its circuit open,
+and pulling the button out must not bring the power back.
+"""
+
+from __future__ import annotations
+
+from . import cautions
+from .findings import Check, Kind, Symptom, judged
+from .station import Station
+
+DEAD_V = 2.0
+LIVE_V = 20.0
+DISCHARGE_S = 1.0
+
+
+def check_stop(station: Station) -> list[Check]:
+    """Push STOP, meter every drive, pull it out, meter again. Leaves the motor supply on."""
+    hand, card = station.hand, station.card
+    station.progress("stop: the button, and what it takes away")
+    hand.caution(cautions.STOP)
+    hand.stand(True)
+    hand.motor_supply(True)
+    first = station.arm.joints[0]
+    levels = [card.stop_level()]
+    before_v = station.across(first, "DRIVE.24V", "DRIVE.0V")
+    hand.press_stop(True)
+    card.pause(DISCHARGE_S)
+    levels.append(card.stop_level())
+    pressed = {
+        joint.name: station.across(joint, "DRIVE.24V", "DRIVE.0V") for joint in station.arm.joints
+    }
+    hand.press_stop(False)
+    levels.append(card.stop_level())
+    released_v = station.across(first, "DRIVE.24V", "DRIVE.0V")
+    hand.motor_supply(True)
+    alive = [name for name, volts in pressed.items() if abs(volts) > DEAD_V]
+    problems = []
+    if levels != [0, 1, 0]:
+        problems.append(f"the card's stop input reads {levels}, expected [0, 1, 0]")
+    if alive:
+        problems.append(f"{', '.join(alive)} still has power with the button in")
+    if before_v > LIVE_V and released_v > DEAD_V:
+        problems.append("power comes back by itself as the button is pulled out")
+    evidence = (
+        f"stop input {', '.join(map(str, levels))} before, in and out again; with the button in no "
+        f"drive has more than {max(map(abs, pressed.values())):.1f} V; pulled out, power stays off "
+        "until it is switched on"
+    )
+    if problems:
+        evidence = f"{'; '.join(problems)}; drives read " + ", ".join(
+            f"{name} {volts:.1f} V" for name, volts in pressed.items()
+        )
+    symptoms = [Symptom(Kind.STOP_CIRCUIT, None, {"released_v": released_v})] if problems else []
+    return [judged("stop", None, symptoms, evidence)]

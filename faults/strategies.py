@@ -1,0 +1,323 @@
+"""Hypothesis strategies of arms and of what goes wrong with them: `pip install dryrig[testing]`.
+
+All options are keyword-only and are checked when an example is drawn. What is drawn are texts of
+the faults' grammar and plain figures, so that a falsifying example can be pasted. Everything
+shrinks towards a sound arm of seed 0 where a seed would put it; then towards one fault, with its
+kind's own values, at the first joint; figures are of the series 1, 2, 5.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+from ..errors import DryrigError
+from ..scenes import Scene, load_scene
+from ..sim.body import Body
+from ..sim.clearance import Clearance
+from ..sim.start import check_start
+from .catalogue import chosen_faults
+from .gates import Parameter
+from .grammar import Fault, parse_fault
+from .kinds import KINDS
+from .places import joints_in
+
+try:
+    from hypothesis import HealthCheck, settings
+    from hypothesis import strategies as st
+except ImportError as error:
+    raise ImportError(
+        "dryrig.faults.strategies needs Hypothesis, which is not installed here: "
+        "pip install 'dryrig[testing]'"
+    ) from error
+
+PROFILE = "dryrig"
+"""A profile of settings for tests with rigs: no deadline of 200 ms, and slow draws are no fault."""
+
+MOST_SEED = 2**16 - 1
+
+settings.register_profile(PROFILE, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+
+
+@dataclass(frozen=True)
+class Arm:
+    """One individual arm: `open_rig(arm.scene, **arm.options)` builds it.
+
+    `faults` are in from power-up; `start_pose_deg` is None where the seed draws it.
+    """
+
+    scene: str
+    seed: int = 0
+    faults: tuple[str, ...] = ()
+    start_pose_deg: tuple[float, ...] | None = None
+
+    @property
+    def options(self) -> dict[str, Any]:
+        """What `open_rig` takes besides the scene."""
+        return {
+            "seed": self.seed,
+            "faults": self.faults,
+            "start_pose_deg": self.start_pose_deg,
+        }
+
+    @property
+    def oddities(self) -> int:
+        """How many of seed and pose are other than their simplest, and parameters of faults."""
+        values = sum(fault.count("=") for fault in self.faults)
+        return (self.seed != 0) + (self.start_pose_deg is not None) + values
+
+    def __repr__(self) -> str:
+        extra = f", seed={self.seed}" if self.seed else ""
+        extra += f", faults={list(self.faults)}" if self.faults else ""
+        pose = self.start_pose_deg
+        extra += f", start_pose_deg={list(pose)}" if pose is not None else ""
+        return f"Arm({self.scene!r}{extra})"
+
+
+@dataclass(frozen=True)
+class Due:
+    """A fault that comes at a rig time, s: `rig.faults.schedule(due.fault, due.at_s)`."""
+
+    fault: str
+    at_s: float
+
+
+@dataclass(frozen=True)
+class HandAction:
+    """What a person does, as a line for the hands port: `hands.write(action.line)`."""
+
+    text: str
+
+    @property
+    def line(self) -> bytes:
+        """The bytes to be sent."""
+        return self.text.encode() + b"\n"
+
+
+@lru_cache(maxsize=16)
+def _scene(scene: str | Path) -> Scene:
+    return load_scene(scene)
+
+
+@lru_cache(maxsize=64)
+def _catalogue(
+    scene: str | Path, joints: tuple[str, ...], parts: tuple[str, ...], kinds: tuple[str, ...]
+) -> list[str]:
+    """The catalogue's faults, without those variants that the values drawn give anyway."""
+    chosen = chosen_faults(_scene(scene), joints=joints, parts=parts, kinds=kinds)
+    plain = [fault for fault in chosen if "," not in fault]
+    loaded = _scene(scene)
+
+    def first_joint(fault: str) -> int:
+        found = [j for place in parse_fault(fault).places for j in joints_in(place, loaded)]
+        return min(map(loaded.joint_number, found), default=len(loaded.joint))
+
+    return sorted(plain, key=lambda fault: first_joint(fault))
+
+
+def round_values(parameter: Parameter) -> list[float]:
+    """Values of a parameter, its own first, then others of the series 1, 2, 5 within its range."""
+    least, most = max(parameter.least, -1e12), min(parameter.most, 1e12)
+    if parameter.whole and most - least <= 16:
+        found = [float(value) for value in range(int(least), int(most) + 1)]
+    else:
+        series = [float(f"{digit}e{power}") for power in range(-4, 13) for digit in (1, 2, 5)]
+        found = [value for value in [*series, 0.0, *(-v for v in series)] if least <= value <= most]
+    own = parameter.default
+    # No further than a thousand times away: what breaks beyond is the same.
+    near = [value for value in found if own == 0 or abs(own) / 1e3 <= abs(value) <= abs(own) * 1e3]
+    others = [value for value in near if value != own and parameter.takes(value)]
+    return [own, *sorted(others, key=lambda value: (abs(value - own), value))]
+
+
+@st.composite
+def _faults(
+    draw: st.DrawFn,
+    scene: str | Path,
+    joints: tuple[str, ...],
+    parts: tuple[str, ...],
+    kinds: tuple[str, ...],
+    values: bool,
+) -> str:
+    text = draw(st.sampled_from(_catalogue(scene, joints, parts, kinds)))
+    kind = KINDS[text.partition("@")[0]]
+    if values and kind.parameters and draw(st.booleans()):
+        name = draw(st.sampled_from(list(kind.parameters)))
+        value = draw(st.sampled_from(round_values(kind.parameters[name])))
+        text = parse_fault(f"{text},{name}={value:.12g}").text
+    return text
+
+
+def faults(
+    scene: str | Path = "heron",
+    *,
+    joints: Iterable[str] = (),
+    parts: Iterable[str] = (),
+    kinds: Iterable[str] = (),
+    values: bool = True,
+) -> st.SearchStrategy[str]:
+    """One fault of the catalogue as its text, at the joints, at the parts, of the kinds named.
+
+    An empty choice takes all. With `values` one of the kind's parameters may differ from its own
+    value. Raises FaultError with the nearest name when the first example is drawn.
+    """
+    return _faults(scene, tuple(joints), tuple(parts), tuple(kinds), values)
+
+
+def fault_sets(
+    scene: str | Path = "heron", *, min_size: int = 0, max_size: int = 2, **choice: Any
+) -> st.SearchStrategy[tuple[str, ...]]:
+    """Several faults at once, each once; `choice` as for `faults`."""
+    return st.lists(faults(scene, **choice), min_size=min_size, max_size=max_size, unique=True).map(
+        tuple
+    )
+
+
+@st.composite
+def schedules(
+    draw: st.DrawFn,
+    /,
+    scene: str | Path = "heron",
+    *,
+    until_s: float = 30.0,
+    max_size: int = 2,
+    **choice: Any,
+) -> tuple[Due, ...]:
+    """Faults that come while the rig runs, in order of time, at tenths of a second."""
+    if until_s < 0:
+        raise DryrigError(f"until_s: got {until_s:g}, expected 0 s or more")
+    times = st.integers(0, int(until_s * 10)).map(lambda tenths: tenths / 10)
+    due = st.builds(Due, faults(scene, **choice), times)
+    found = draw(st.lists(due, max_size=max_size, unique_by=lambda each: each.fault))
+    return tuple(sorted(found, key=lambda each: each.at_s))
+
+
+@lru_cache(maxsize=256)
+def _stands(scene: str | Path, pose_deg: tuple[float, ...]) -> bool:
+    loaded = _scene(scene)
+    body = Body(loaded)
+    try:
+        check_start(loaded, Clearance(body), pose_deg)
+    except ValueError:
+        return False
+    finally:
+        body.close()
+    return True
+
+
+@st.composite
+def start_poses(
+    draw: st.DrawFn,
+    /,
+    scene: str | Path = "heron",
+    *,
+    joints: Sequence[str] = (),
+    on_switch: bool = True,
+) -> tuple[float, ...]:
+    """A pose in which nothing touches, deg (mm of a linear axis), one figure a joint.
+
+    It begins at the arm's rest pose; the joints named (all, when none is) may stand elsewhere, at
+    whole tens within their travel or, with `on_switch`, 2 deg beyond the point at which their
+    switch operates.
+    """
+    loaded = _scene(scene)
+    names = [joint.name for joint in loaded.joint]
+    for name in joints:
+        if name not in names:
+            raise DryrigError(f"no joint {name!r}: expected one of {', '.join(names)}")
+    rest = list(loaded.rest_pose_deg)
+    pose = list(rest)
+    for number, joint in enumerate(loaded.joint):
+        if (joints and joint.name not in joints) or not draw(st.booleans()):
+            continue
+        low, high = joint.travel_deg
+        tens = [10.0 * ten for ten in range(-40, 1000) if low <= 10.0 * ten <= high]
+        tens.sort(key=lambda deg: (abs(deg - rest[number]), deg))
+        stop = joint.stops_deg[joint.end_sign > 0]
+        beyond = joint.home.switch_deg + joint.end_sign * 2.0
+        inside = (stop - beyond) * joint.end_sign > 1.0
+        choices = [*([beyond] if on_switch and inside else []), *tens]
+        pose[number] = draw(st.sampled_from(choices))
+        if not _stands(scene, tuple(pose)):
+            pose[number] = rest[number]
+    return tuple(pose)
+
+
+@st.composite
+def arms(
+    draw: st.DrawFn,
+    /,
+    scene: str | Path = "heron",
+    *,
+    max_faults: int = 1,
+    poses: bool = True,
+    line: bool = True,
+    joints: Iterable[str] = (),
+    **choice: Any,
+) -> Arm:
+    """An individual arm: a seed, faults at the joints named (all, when none is), a start pose.
+
+    `max_faults` 0 gives sound arms; `line` lets faults of the serial line be among them; `choice`
+    as for `faults`.
+    """
+    named = tuple(joints)
+    one = faults(scene, joints=named, **choice)
+    if line and named and not choice:
+        one = one | line_conditions()
+    found = draw(st.lists(one, max_size=max_faults, unique=True))
+    seed = draw(st.integers(0, MOST_SEED)) if draw(st.booleans()) else 0
+    pose = draw(start_poses(scene, joints=named)) if poses and draw(st.booleans()) else None
+    if pose == _scene(scene).rest_pose_deg:
+        pose = None
+    return Arm(str(scene), seed, tuple(found), pose)
+
+
+@st.composite
+def line_conditions(draw: st.DrawFn, *, most_delay_s: float = 2.0, loses: bool = True) -> str:
+    """A bad serial line, as one fault: replies that come late and split, or bytes lost or spoilt.
+
+    `most_delay_s` bounds how late a byte comes, each way; without `loses` every byte comes once.
+    """
+    if most_delay_s < 1e-3:
+        raise DryrigError(f"most_delay_s: got {most_delay_s:g}, expected 0.001 s or more")
+    rounds = [value for value in (0.2, 0.1, 0.5, 1.0, 2.0, 5.0, 10.0) if value <= most_delay_s]
+    late = st.sampled_from(rounds or [most_delay_s])
+    pers = st.sampled_from([1e-3, 1e-2, 2e-3, 5e-3, 2e-2, 5e-2])
+    slow: list[st.SearchStrategy[str]] = [
+        late.map("delay@LINE,s={:g}".format),
+        st.tuples(pers, late).map(lambda drawn: f"stall@LINE,per={drawn[0]:g},s={drawn[1]:g}"),
+    ]
+    lossy = [pers.map(f"{kind}@LINE,per={{:g}}".format) for kind in ("drop", "double", "noise")]
+    return parse_fault(draw(st.one_of(*slow, *(lossy if loses else [])))).text
+
+
+@st.composite
+def hand_actions(
+    draw: st.DrawFn, scene: str | Path = "heron", *, joints: Sequence[str] = ()
+) -> HandAction:
+    """Something a person does at the arm: turn, press, release, wiggle, the STOP button."""
+    loaded = _scene(scene)
+    wanted = tuple(joints) or tuple(joint.name for joint in loaded.joint)
+    at = st.sampled_from([1 + loaded.joint_number(name) for name in wanted])
+    turns = st.tuples(st.sampled_from([5, -5, 10, -10, 20, -20]), at)
+    texts = st.one_of(
+        at.map("PRES (@{})".format),
+        at.map("REL (@{})".format),
+        at.map("WIGG (@{})".format),
+        turns.map(lambda drawn: f"TURN {drawn[0]},(@{drawn[1]})"),
+        st.sampled_from(["STOP 1", "STOP 0"]),
+    )
+    return HandAction(draw(texts))
+
+
+def register() -> None:
+    """Let `from_type` give arms and faults."""
+    st.register_type_strategy(Arm, arms())
+    st.register_type_strategy(Fault, faults().map(parse_fault))
+    st.register_type_strategy(HandAction, hand_actions())
+
+
+register()
