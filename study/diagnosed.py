@@ -10,6 +10,7 @@ from collections.abc import Callable, Sequence
 from contextlib import closing
 from dataclasses import dataclass, field
 
+from ..commission.diagnosis import SOUND
 from ..commission.hand import PortHand
 from ..commission.result import Result
 from ..commission.run import commission
@@ -96,7 +97,10 @@ _rankers: dict[str, SimulatedRanker] = {}
 
 
 def try_one(task: tuple[str, int, str, Library | None]) -> Trial:
-    """Commission and diagnose one arm. Raises CommissionError or DryrigError."""
+    """Commission and diagnose one arm, sound for the empty fault.
+
+    Raises CommissionError or DryrigError.
+    """
     scene, seed, fault, library = task
     ranker = _rankers.get(scene)
     if ranker is None or (library is not None and ranker.library is not library):
@@ -112,7 +116,7 @@ def try_one(task: tuple[str, int, str, Library | None]) -> Trial:
         lease.release()
     assert result.diagnosis is not None
     classes = [one.faults for one in result.diagnosis.classes]
-    place = next((n for n, names in enumerate(classes, 1) if fault in names), 0)
+    place = next((n for n, names in enumerate(classes, 1) if (fault or SOUND) in names), 0)
     known = len(ranker.faults)
     return Trial(
         fault=fault,
@@ -123,7 +127,7 @@ def try_one(task: tuple[str, int, str, Library | None]) -> Trial:
         chance=len(classes[0]) / known,
         chance_three=sum(map(len, classes[:THREE])) / known,
         first=classes[0][0],
-        hidden=ranker.hidden(fault),
+        hidden=ranker.hidden(fault or SOUND),
         measured=len(result.diagnosis.taken),
         off_deg=off_deg,
         teacher_bytes=teacher_bytes,

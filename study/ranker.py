@@ -25,7 +25,7 @@ from .signature import Signature, signature_of
 _RULED_OUT = 8.0
 """Cost of a fault with which a measurement would have read otherwise."""
 _LEFT = 12.0
-_MOST_LEFT = 20
+_MOST_LEFT = 12
 _BLUNT = 3.0
 _WORTH = 0.97
 _OHMS_WORSE = 1.02

@@ -18,6 +18,11 @@ from .signature import Scales, Signature
 _REMARK_COST = 3.0
 _NUMBER_COST = 3.0
 _SEGMENT_COST = 5.0
+_BLOCK_COST = 9.0
+"""One check of one joint, however much of it differs: one thing that went wrong."""
+_FAR_COST = 3.0
+_EDGE = 0.4
+"""Of a sigma: how softly the span of the sound arms ends."""
 _ONE_CLASS = 2.5
 _AS_WELL = 6.0
 _SHOWN = 8
@@ -39,23 +44,44 @@ class Classes:
                 self._sound.setdefault(words, []).append(numbers)
 
     def distance(
-        self, seen: Signature, known: Signature, enough: float = math.inf, *, same: bool = False
+        self,
+        seen: Signature,
+        known: Signature,
+        enough: float = math.inf,
+        *,
+        same: bool = False,
+        near: str = "",
     ) -> float:
         """How unlike an arm is what is known of one with a fault, in units of log likelihood.
 
-        `same` for two faults in one individual arm. Stops early, at some value beyond `enough`.
+        `same` for two faults in one individual arm; `near` names joints besides which little
+        counts. Stops early, at some value beyond `enough`.
         """
-        cost = 0.0
+        blocks: dict[str, float] = {}
         theirs = known.segments
         for words, numbers in seen.segments.items():
             expected = theirs.get(words)
             if expected is None:
-                cost += _REMARK_COST
+                cost = _REMARK_COST
             elif numbers != expected:
-                cost += self._apart(words, numbers, expected, same)
-            if cost > enough:
+                cost = self._apart(words, numbers, expected, same)
+            else:
+                continue
+            name = words.partition("|")[0]
+            blocks[name] = min(blocks.get(name, 0.0) + cost, _BLOCK_COST)
+            if same and cost > enough:
                 return cost
-        return cost + _REMARK_COST * sum(words not in seen.segments for words in theirs)
+        for words in theirs:
+            if words not in seen.segments:
+                name = words.partition("|")[0]
+                blocks[name] = min(blocks.get(name, 0.0) + _REMARK_COST, _BLOCK_COST)
+        if not near:
+            return sum(blocks.values())
+        at = {name: name.rpartition(" ")[2] for name in blocks}
+        return sum(
+            min(cost, _FAR_COST) if at[name].startswith("J") and at[name] not in near else cost
+            for name, cost in blocks.items()
+        )
 
     def _apart(
         self, words: str, numbers: tuple[float, ...], expected: tuple[float, ...], same: bool
@@ -69,16 +95,22 @@ class Classes:
             z = (a - b) / sigma
             if sound is not None and not same:
                 column = [row[index] for row in sound]
-                low, high = min(column) - sigma, max(column) + sigma
-                if low <= a <= high and low <= b <= high:
-                    continue  # the fault leaves this alone: arms differ, all together
+                low, high = min(column), max(column)
+                if low <= b <= high:
+                    # The fault leaves this number alone: arms differ, all candidates together.
+                    z = max(low - a, a - high, 0.0) / (_EDGE * sigma)
             cost += min(z * z / 4.0, _NUMBER_COST)  # two arms: twice the variance
         return min(cost, _SEGMENT_COST)
 
     def costs(self, seen: Signature) -> dict[str, float]:
         """How unlike an arm with each fault is what was seen: the best of the arms it was in."""
         return {
-            name: min(self.distance(seen, one) for one in arms.values())
+            # What came out otherwise on other arms is wear or chance; what it did to other joints
+            # (limp links lean on them, contact) is no good witness.
+            name: min(
+                self.distance(seen, one, near=name if len(arms) > 1 and name != SOUND else "")
+                for one in arms.values()
+            )
             for name, arms in self.library.items()
         }
 

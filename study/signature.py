@@ -18,7 +18,8 @@ from ..commission.result import Result
 _NUMBER = re.compile(r"(?<![\w.])[-+]?\d+(?:\.\d+)?(?:e[-+]?\d+)?")
 _JOINT = re.compile(r"\bJ\d+\b")
 _REMARK = re.compile(r"; |: (?=rest|pressed)")
-_DIGITS = 2.0
+_JOG = re.compile(r"([-+]\d+) \w+ asked: ([-+]\d+) by eye, ([-+][\d.]+) by count")
+_EYE, _COUNT = 2.0, 0.3
 _SHARE = 0.04
 _FIELDS = ("trim_deg", "home_offset_deg", "residue_deg", "repeat_deg")
 
@@ -60,11 +61,31 @@ def signature_of(result: Result) -> Signature:
         name = f"{check.name} {check.joint or 'all'}"
         put(name, check.verdict)
         put(name, check.evidence)
+        for words in _senses(check.evidence):
+            segments[f"sense {check.joint or 'all'}|{words}"] = ()
     for joint in result.joints:
         values = [getattr(joint, field_) for field_ in _FIELDS]
         if None not in values:
             segments[f"joint {joint.joint}|# # # #"] = tuple(values)
     return Signature(segments)
+
+
+def _senses(evidence: str) -> list[str]:
+    """What jogs had in common with what was asked, whatever their figures: eye, count, and both.
+
+    A joint that slips goes another way on every arm, yet its count is always right.
+    """
+    jogs = [tuple(map(float, found)) for found in _JOG.findall(evidence)]
+    if not jogs:
+        return []
+    kept = {
+        "by eye": sum(abs(eye - asked) <= _EYE for asked, eye, _ in jogs),
+        "by count": sum(abs(count - asked) <= _COUNT for asked, _, count in jogs),
+        "eye and count": sum(abs(eye - count) <= _EYE for _, eye, count in jogs),
+    }
+    return [
+        f"{what} {('none', 'some', 'all')[(n > 0) + (n == len(jogs))]}" for what, n in kept.items()
+    ]
 
 
 def _anywhere(words: str) -> str:

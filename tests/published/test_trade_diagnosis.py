@@ -2,7 +2,7 @@
 
 Rows CP1 to CP25 of the workshop's table, common practice, no published source. The candidates are
 the table's faults, what they are mistaken for, and a slice of the catalogue; the arms are none that
-the ranker has learned from. CP20 and CP25 are latent: there the class must hold a sound arm too.
+the ranker has learned from. CP20 is latent: there the class must hold a sound arm too.
 """
 
 from __future__ import annotations
@@ -31,21 +31,21 @@ ROWS = {
     "CP11": "open@J3.ENC.5V",
     "CP12": "open@J3.ENC.0V",
     "CP13": "cross@J2.ENC/J3.ENC",
-    "CP14": "cross@J2.MOTOR/J3.MOTOR",
+    "CP14": "cross@J4.MOTOR/J6.MOTOR",
     "CP15": "open@J3.SW.COM",
     "CP16": "open@J3.SW.NC",
     "CP17": "open@J3.SW.NO",
     "CP18": "swap@J1.SW.NC/J1.SW.NO",
     "CP19": "swap@J3.SW.COM/J3.SW.NC",
     "CP19 at rest": "swap@J3.SW.COM/J3.SW.NO",
-    "CP20": "resist@J3.SW.COM",
-    "CP21": "shift@J3.SW",
-    "CP22": "weak@J1.MOTOR",
-    "CP23": "microsteps@J3.DRIVE",
-    "CP24": "slip@J3.COUPLING",
-    "CP25": "play@J1.GEAR",
+    "CP20": "resist@J3.SW.COM,ohm=4700",
+    "CP21": "shift@J3.SW,deg=2",
+    "CP22": "weak@J1.MOTOR,current=0.1",
+    "CP23": "microsteps@J3.DRIVE,factor=2",
+    "CP24": "slip@J3.COUPLING,n_m=0.08",
+    "CP25": "play@J1.GEAR,deg=1",
 }
-LATENT = {"CP20", "CP25"}
+LATENT = {"CP20"}
 MISTAKEN_FOR = (
     "open@J1.MOTOR.A-",
     "open@J1.MOTOR.B+",

@@ -1,0 +1,157 @@
+"""The diagnosis: what a ranker is given and asked, measurements by the hands, how it is shown."""
+
+from __future__ import annotations
+
+import io
+import json
+import math
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+from rich.console import Console
+
+from dryrig.commission.arm import load_arm
+from dryrig.commission.client import Card
+from dryrig.commission.diagnosis import SOUND, Diagnosis, Expected, FaultClass, Split, Taken
+from dryrig.commission.hand import PortHand
+from dryrig.commission.measurements import Measurement, take
+from dryrig.commission.report import render
+from dryrig.commission.result import Result
+from dryrig.commission.run import commission
+from dryrig.commission.terminal import show
+from dryrig.scenes import scene_path
+from dryrig.study.library import Library
+from dryrig.study.menu import compatible, groups, menu
+from dryrig.study.signature import signature_of
+
+DIR = Measurement("V", "J3.DIR", "J3.OPTO0V", drive="J3", sign=1)
+WIRE = Measurement("ohm", "CARD.J3.DIR", "PLUG.J3.DIR", plug="J3.INPUTS")
+
+
+class TwoReadings:
+    """Asks for two measurements, whatever they read, and keeps what it was told."""
+
+    def __init__(self) -> None:
+        self.told_values: list[float] = []
+
+    def rank(self, result: Result) -> Diagnosis:
+        sides = (Expected(("open@J3.DIR",), "0.00 V"), Expected(("resist@J3.DIR",), "4.80 V"))
+        classes = (FaultClass(("open@J3.DIR", "resist@J3.DIR"), 1.0),)
+        return Diagnosis(classes, Split(DIR, sides))
+
+    def told(self, measurement: Measurement, value: float) -> Diagnosis:
+        self.told_values.append(value)
+        sides = (Expected(("open@J3.DIR",), "overload"),)
+        split = Split(WIRE, sides) if measurement == DIR else None
+        taken = (Taken(measurement, measurement.shown(value)),)
+        return Diagnosis((FaultClass(("open@J3.DIR",), 1.0),), split, taken)
+
+
+def commissioned(fault: str, ranker: TwoReadings) -> Result:
+    url = f"dryrig://heron?seed=3&rig=diagnosis{fault and '&fault=' + fault}"
+    with closing(PortHand.open(f"{url}&port=hands")) as hand:
+        return commission(url, hand, scene_path("heron"), ranker=ranker)
+
+
+def test_hands_take_what_the_ranker_asks_for() -> None:
+    ranker = TwoReadings()
+    result = commissioned("open@J3.DIR", ranker)
+    assert result.verdict == "findings"
+    volts, ohms = ranker.told_values
+    assert volts == pytest.approx(0.0, abs=0.01)  # lit on a sound arm: nothing comes through
+    assert math.isinf(ohms)
+    assert result.diagnosis is not None
+    assert [one.reading for one in result.diagnosis.taken] == ["overload"]
+
+
+def test_an_arm_that_passed_is_left_as_it_stands() -> None:
+    ranker = TwoReadings()
+    result = commissioned("", ranker)
+    assert result.verdict == "pass"
+    assert ranker.told_values == []
+    assert result.diagnosis is not None
+    assert result.diagnosis.split is not None  # told instead
+
+
+def test_a_diagnosis_is_shown_on_page_terminal_and_in_json() -> None:
+    result = Result("findings", "Heron", diagnosis=TwoReadings().rank(Result("findings", "Heron")))
+    data = json.loads(json.dumps(result.to_json()))["diagnosis"]
+    assert data["classes"] == [{"faults": ["open@J3.DIR", "resist@J3.DIR"], "share": 1.0}]
+    assert data["next"]["expected"][1] == {"faults": ["resist@J3.DIR"], "reading": "4.80 V"}
+    page = render(result)
+    console = Console(width=100, record=True, file=io.StringIO())
+    show(result, console)
+    for text in (page, console.export_text()):
+        assert "resist@J3.DIR" in text
+        assert "4.80 V" in text
+        assert "one hand, insulated probes" in text
+
+
+@pytest.mark.parametrize(
+    ("fault", "what", "expected"),
+    [
+        ("", DIR, 4.8),
+        ("", Measurement("V", "J3.DIR", "J3.OPTO0V", drive="J3", sign=-1), 0.0),
+        ("", Measurement("V", "CARD.J3.SW.COM", "RAIL.0V", press="J3"), 3.3),
+        ("", Measurement("V", "CARD.J3.SW.COM", "RAIL.0V"), 0.0),
+        ("open@J3.DIR", DIR, 0.0),
+        ("resist@J3.DIR,ohm=4700", WIRE, 4700.0),
+        ("open@J3.DIR", WIRE, math.inf),
+    ],
+)
+def test_a_measurement_puts_the_arm_into_its_state(
+    fault: str, what: Measurement, expected: float
+) -> None:
+    """Expected values: what the pins carry by the scene (5 V and 3.3 V rails); the fault's ohms."""
+    url = f"dryrig://heron?seed=3&rig=measure{fault and '&fault=' + fault}"
+    with closing(PortHand.open(f"{url}&port=hands")) as hand, closing(Card.open(url)) as card:
+        arm = load_arm(scene_path("heron"))
+        assert take(arm, card, hand, [what])[what] == pytest.approx(expected, rel=0.06, abs=0.02)
+        # And back: the same once more.
+        assert take(arm, card, hand, [what])[what] == pytest.approx(expected, rel=0.06, abs=0.02)
+
+
+def test_words_say_where_the_probes_go_and_in_which_state() -> None:
+    assert DIR.words == (
+        "DC volts, red on J3.DIR, black on J3.OPTO0V, J3 energised, standing after a small "
+        "positive jog"
+    )
+    assert WIRE.words == (
+        "ohms from CARD.J3.DIR to PLUG.J3.DIR, main supply off and locked, proved dead, plug "
+        "J3.INPUTS out"
+    )
+
+
+def test_readings_stand_in_groups_that_no_tolerance_bridges() -> None:
+    values = {"a": 0.2, "b": 0.4, "c": 4700.0, "d": math.inf}
+    assert groups(WIRE, values) == [["a", "b"], ["c"], ["d"]]
+    assert compatible(DIR, 4.8, 5.0)
+    assert not compatible(DIR, 4.8, 0.0)
+    assert not compatible(WIRE, math.inf, 4700.0)
+
+
+def test_the_menu_keeps_to_the_plugs_that_the_faults_touch() -> None:
+    asked = menu([SOUND, "open@J3.SW.COM", "sag@RAIL.5V"])
+    assert {what.plug for what in asked if what.unit == "ohm"} == {"", "J3.SW"}
+    assert any(what.rail for what in asked)
+    assert not any("MOTOR" in what.red for what in asked)
+
+
+def test_a_signature_keeps_what_every_slipping_joint_has_in_common() -> None:
+    from dryrig.commission.findings import Check
+
+    said = "+6 deg asked: {} by eye, +6.02 by count (+2007); -6 deg asked: +0 by eye, -5.99 by count (-1)"  # noqa: E501
+    one, other = (
+        signature_of(Result("findings", "x", checks=[Check("jogs", "J3", "fail", said.format(n))]))
+        for n in ("-5", "+1")
+    )
+    assert one.segments.keys() == other.segments.keys()
+    assert {"sense J3|by count all", "sense J3|by eye none"} <= one.segments.keys()
+
+
+def test_a_library_that_was_cut_short_is_learned_anew(tmp_path: Path) -> None:
+    path = Library.of("heron", tmp_path).path
+    path.parent.mkdir(exist_ok=True)
+    path.write_bytes(b"not gzip")
+    assert Library.of("heron", tmp_path).seen == {}
