@@ -191,7 +191,7 @@ HOMING: tuple[Command, ...] = (
     ),
     Command(
         "FOLLowing:LIMit",
-        "the following error that is flagged (looked at every 10 ms of a motion, and when asked)",
+        "the following error that is flagged (looked at every 25 ms of a motion, and when asked)",
         do=_set_limit,
         ask=each(lambda card, axis: real(card.following.limit[axis])),
         takes=(Number("limit", "", 1.0, _LIMIT_COUNTS, default=DEFAULT_LIMIT),),

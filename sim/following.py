@@ -2,7 +2,7 @@
 
 All that a card can know: it asks nothing of the arm. The scale (counts a step, with its sign) is
 set by whoever knows the gearing; 0 switches the axis off. While a watched axis gives pulses the
-card looks every 10 ms of rig time, and once more after the last pulse; at other times when it is
+card looks every 25 ms of rig time, and once more after the last pulse; at other times when it is
 asked. "Following error" is the term of CiA 402 / IEC 61800-7-201.
 """
 
@@ -16,7 +16,7 @@ from .clock import TICKS_PER_S
 if TYPE_CHECKING:
     from .card import Card, Plant
 
-CHECK_TICKS = TICKS_PER_S // 100
+CHECK_TICKS = TICKS_PER_S // 40
 DEFAULT_LIMIT = 100.0
 
 

@@ -2,8 +2,8 @@
 
 Sound: the reference homing of the Heron over the in-process port, against a bare loop of the
 engine's step at 240 Hz with the same arm over as much rig time. Goal: at most 0.5.
-Stalled: the same with a stuck switch, so that the base runs into its hard stop and the engine steps
-until the time limit; rig seconds per wall second. Goal: at least 15.
+Stalled: the base driven against its hard stop for some seconds, its following error not watched,
+so that the engine steps all the while; rig seconds per wall second. Goal: at least 15.
 Fallen: with a shoulder motor too weak for its arm, which slips down and lies on the table while its
 motors push: contact costs the engine as much again. No goal.
 Traced: the sound homing with its trace on, against without. Goal: at most 1.2.
@@ -36,7 +36,8 @@ STEP_HZ = 240
 SOUND_GOAL = 0.5
 STALLED_GOAL = 15.0
 TRACED_GOAL = 1.2
-STALLED = "start=-165,60,-60,0,0,0&fault=stuck@J1.SW,on=1"
+STALLED = "start=-165,60,-60,0,0,0"
+STALLED_DEG = -90.0  # at 15 deg/s some 5 s of pressing
 # Stretched, the shoulder asks for 32 % of its holding torque; a fifth of the current gives 20 %.
 FALLEN = "start=0,10,-10,0,0,0&fault=weak@J2.MOTOR,current=0.2"
 
@@ -69,6 +70,20 @@ def homing(url: str, arm: Arm, *, traced: bool = False) -> Homing:
         return Homing(card.clock_s() - began_s, wall_s, failure)
     finally:
         hand.close()
+        card.close()
+
+
+def stall(url: str, arm: Arm) -> tuple[float, float]:
+    """Drive the base on against its hard stop: rig and wall seconds."""
+    card, base = Card.open(url), arm.joints[0]
+    try:
+        card.enable(True, [joint.channel for joint in arm.joints])
+        card.set_speed({1: base.speed(base.home.fast_deg_s)})
+        began_s, began_wall_s = card.clock_s(), time.perf_counter()
+        card.move({1: base.steps(STALLED_DEG)})
+        card.until_still([1], 60.0)
+        return card.clock_s() - began_s, time.perf_counter() - began_wall_s
+    finally:
         card.close()
 
 
@@ -119,15 +134,13 @@ def main() -> None:
             sys.exit(f"the sound arm did not home: {good.failure}")
         followed = homing(f"dryrig://heron?seed={SEED}&rig=traced", arm, traced=True)
         bare_s = bare_loop(good.rig_s)
-        bad = homing(f"dryrig://heron?seed={SEED}&rig=stalled&{STALLED}", arm)
-        if bad.failure is None:
-            sys.exit("the base homed without its switch: this measures no stall")
+        pressed_s, pressed_wall_s = stall(f"dryrig://heron?seed={SEED}&rig=stalled&{STALLED}", arm)
         down = homing(f"dryrig://heron?seed={SEED}&rig=fallen&{FALLEN}", arm)
         if down.failure is None:
             sys.exit("the weak shoulder homed: this measures no fall")
         if number > 0:
             sound.append((good.wall_s, bare_s))
-            stalled.append(bad.rig_s / bad.wall_s)
+            stalled.append(pressed_s / pressed_wall_s)
             fallen.append(down.rig_s / down.wall_s)
             traced.append(followed.wall_s / good.wall_s)
     ratio = statistics.median(wall_s / bare_s for wall_s, bare_s in sound)
@@ -135,7 +148,7 @@ def main() -> None:
     print(f"sound homing   {good.rig_s:6.2f} s of rig time in {wall_s:.3f} s of wall time")
     print(f"bare loop      {good.rig_s:6.2f} s of rig time in {bare_s:.3f} s, {STEP_HZ} Hz")
     print(f"ratio          {ratio:6.2f}   goal: at most {SOUND_GOAL}")
-    print(f"stalled homing {bad.rig_s:6.2f} s of rig time, ended by: {bad.failure}")
+    print(f"stalled move   {pressed_s:6.2f} s of rig time")
     print(
         f"               {statistics.median(stalled):6.1f} times real time "
         f"goal: at least {STALLED_GOAL:g}"
