@@ -7,26 +7,16 @@ or passed, 1 findings, 2 could not run.
 from __future__ import annotations
 
 import json
-import os
 import signal
-import sys
-from contextlib import ExitStack, closing
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, NamedTuple, NoReturn
+from typing import Annotated
 
 import typer
 
+from .cli_common import SceneName, Seed, expected, fail, say
+from .cli_faults import faults_app
 from .errors import DryrigError
 from .stopping import Stopped, stoppable
-
-if TYPE_CHECKING:
-    from rich.console import Console
-
-    from .commission.plan import Options
-    from .commission.result import Result
-    from .study.ranker import SimulatedRanker
-
-COULD_NOT_RUN = 2
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -34,28 +24,9 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     help="A rig with no arm in it: a simulated six-axis stepper arm on a serial port.",
 )
-faults_app = typer.Typer(no_args_is_help=True, help="What can be wrong with an arm.")
 app.add_typer(faults_app, name="faults")
 trace_app = typer.Typer(no_args_is_help=True, help="What a rig did over rig time.")
 app.add_typer(trace_app, name="trace")
-
-SceneName = Annotated[str, typer.Argument(metavar="SCENE", help="Name or TOML file.")]
-Seed = Annotated[int, typer.Option(min=0, help="Which individual arm.")]
-
-
-def _say(text: str) -> None:
-    """Print to standard output; a reader that has gone, or a full disk, is no success."""
-    try:
-        print(text, flush=True)
-    except OSError as error:
-        # What is left in the buffer must not fail once more at the end.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        _fail(f"standard output: {error.strerror}")
-
-
-def _fail(error: object) -> NoReturn:
-    typer.echo(f"dryrig: {error}", err=True)
-    raise typer.Exit(COULD_NOT_RUN)
 
 
 @app.command()
@@ -116,9 +87,9 @@ def serve(
     An address is PORT or HOST:PORT (port 0: any free one), spoken to as socket:// or rfc2217://.
     """
     if lockstep and pace is not None:
-        _fail("--pace and --lockstep: in lockstep no clock sets a pace; leave one out")
+        fail("--pace and --lockstep: in lockstep no clock sets a pace; leave one out")
     if response and baud is None:
-        _fail("--response: only a line with a rate takes time; give --baud too")
+        fail("--response: only a line with a rate takes time; give --baud too")
     from .protocol.served import serve as serve_rig
 
     try:
@@ -143,7 +114,7 @@ def serve(
             grammar=grammar,
         )
     except DryrigError as error:
-        _fail(error)
+        fail(error)
     raise typer.Exit(code)
 
 
@@ -202,16 +173,17 @@ def commission(
     from .commission.report import make_folder, write_report
     from .commission.result import Result
     from .commission.terminal import show
+    from .study.asked import Asked, commission_asked
 
     to_person = Console(stderr=True)
     try:
         with stoppable():
             if report is not None:
                 make_folder(report)
-            asked = _Asked(
+            asked = Asked(
                 only, skip or [], thorough, resume, calibration, routine, program, replace
             )
-            result = _commission(port, hands, arm, asked, to_person, diagnose)
+            result = commission_asked(port, hands, arm, asked, to_person, diagnose)
             if report is not None:
                 page = write_report(result, report)
                 to_person.print(f"Report: {page}", soft_wrap=True, highlight=False, markup=False)
@@ -222,7 +194,7 @@ def commission(
             reason=f"stopped by {stopped}; motion stopped, drives as they were",
         )
     except Exception as error:
-        if not _expected(error):
+        if not expected(error):
             raise
         result = Result("could not run", arm, reason=str(error))
     again = ""
@@ -231,93 +203,14 @@ def commission(
 
         again = see_all_again()
     if as_json:
-        _say(json.dumps(result.to_json(), ensure_ascii=False, allow_nan=False))
+        say(json.dumps(result.to_json(), ensure_ascii=False, allow_nan=False))
     elif result.verdict == "could not run":
-        _fail(f"{result.reason}\n{again}".rstrip())
+        fail(f"{result.reason}\n{again}".rstrip())
     else:
         show(result, Console())
     if again:
         to_person.print(again, soft_wrap=True, highlight=False, markup=False)
     raise typer.Exit(result.exit_code)
-
-
-class _Asked(NamedTuple):
-    """What a commissioning's options say, as typed."""
-
-    only: str | None
-    skip: list[str]
-    thorough: bool
-    resume: Path | None
-    calibration: Path | None
-    routine: str | None
-    program: str | None
-    replace: str
-
-
-def _options(asked: _Asked) -> Options:
-    """The same, read. Raises CommissionError."""
-    from .commission.calibration import read_calibration
-    from .commission.errors import PlanError
-    from .commission.plan import Options
-    from .commission.routine import Function, Program, Routine
-
-    if asked.routine is not None and asked.program is not None:
-        raise PlanError("--routine and --exec: one routine at a time; leave one out")
-    replace: dict[str, Routine] = {}
-    if asked.routine is not None:
-        replace[asked.replace] = Function.load(asked.routine)
-    elif asked.program is not None:
-        replace[asked.replace] = Program(asked.program)
-    parts = [text.partition("=") for text in asked.skip]
-    return Options(
-        only=tuple(name.strip() for name in asked.only.split(",")) if asked.only else (),
-        skip={name.strip(): reason.strip().strip('"') for name, _, reason in parts},
-        thorough=asked.thorough,
-        replace=replace,
-        resume=asked.resume,
-        calibration=read_calibration(asked.calibration) if asked.calibration else None,
-    )
-
-
-def _commission(
-    port: str, hands: str | None, arm: str, asked: _Asked, console: Console, diagnose: bool
-) -> Result:
-    from .commission.client import Card
-    from .commission.hand import PortHand
-    from .commission.person import PersonHand
-    from .commission.run import commission as run
-    from .commission.terminal import progress_on
-    from .scenes.loader import scene_path
-
-    path, options = scene_path(arm), _options(asked)
-    person = PersonHand(console) if hands is None else None
-    ranker = _ranker(arm, console) if diagnose else None
-    with ExitStack() as stack:
-        # The card first: of two in-process ports, the first one opened sets up the rig.
-        card = stack.enter_context(closing(Card.open(port)))
-        hand: PortHand | PersonHand = person or PortHand.open(str(hands))
-        stack.enter_context(closing(hand))
-        progress = stack.enter_context(progress_on(console, lines=hands is None))
-        return run(card, hand, path, progress, options=options, ranker=ranker)
-
-
-def _ranker(arm: str, console: Console) -> SimulatedRanker:
-    from .study.library import Library
-    from .study.ranker import SimulatedRanker
-
-    def say(tasks: int) -> None:
-        console.print(
-            f"diagnosis: {tasks} rigs to try out first; kept for the next time",
-            highlight=False, markup=False,
-        )  # fmt: skip
-
-    return SimulatedRanker(arm, Library.of(arm), learning=say)
-
-
-def _expected(error: Exception) -> bool:
-    from .commission.errors import CommissionError
-
-    return isinstance(error, (CommissionError, DryrigError))
 
 
 @app.command()
@@ -346,11 +239,11 @@ def demo(
                 report=report,
             )
     except Stopped as stopped:
-        _fail(f"stopped by {stopped}")
+        fail(f"stopped by {stopped}")
     except Exception as error:
-        if not _expected(error):
+        if not expected(error):
             raise
-        _fail(error)
+        fail(error)
     raise typer.Exit(code)
 
 
@@ -376,13 +269,13 @@ def drill(
     chosen = secrets.randbelow(10_000) if seed is None else seed
     try:
         with stoppable():
-            code = run_drill(scene, level, chosen, out, _say)
+            code = run_drill(scene, level, chosen, out, say)
     except Stopped as stopped:
-        _fail(f"stopped by {stopped}; the record is kept in {out}")
+        fail(f"stopped by {stopped}; the record is kept in {out}")
     except Exception as error:
-        if not _expected(error):
+        if not expected(error):
             raise
-        _fail(error)
+        fail(error)
     raise typer.Exit(code)
 
 
@@ -408,15 +301,15 @@ def replay(
             run = Run.read(file)
             outcome = run.replay(grammar)
     except Stopped as stopped:
-        _fail(f"stopped by {stopped}")
+        fail(f"stopped by {stopped}")
     except Diverged as error:
         typer.echo(f"dryrig: {error}\nsee it again: dryrig replay {file}", err=True)
         raise typer.Exit(1) from None
     except DryrigError as error:
-        _fail(error)
+        fail(error)
     compared = "the same" if run.outcome else "nothing to compare with (no last line)"
-    _say(f"{len(run.actions)} actions, {outcome.tick / TICKS_PER_S:.3f} s: {compared}")
-    _say(f"{outcome.edges} edges, trace {outcome.trace}")
+    say(f"{len(run.actions)} actions, {outcome.tick / TICKS_PER_S:.3f} s: {compared}")
+    say(f"{outcome.edges} edges, trace {outcome.trace}")
 
 
 @trace_app.command("plot")
@@ -439,238 +332,10 @@ def plot_trace(
         with stoppable(), Console(stderr=True).status("drawing"):
             path = plot(file, out, signal or (), begin_s=begin, end_s=end)
     except Stopped as stopped:
-        _fail(f"stopped by {stopped}")
+        fail(f"stopped by {stopped}")
     except DryrigError as error:
-        _fail(error)
-    _say(f"plot: {path}")
-
-
-OnlyJoints = Annotated[
-    list[str] | None,
-    typer.Option("--joint", metavar="J3", help="Only there. May be given repeatedly."),
-]
-OnlyParts = Annotated[
-    list[str] | None,
-    typer.Option("--part", metavar="ENC", help="Only there. May be given repeatedly."),
-]
-OnlyKinds = Annotated[
-    list[str] | None,
-    typer.Option("--kind", metavar="KIND", help="Only this. May be given repeatedly."),
-]
-
-
-@faults_app.command("list")
-def list_faults(
-    scene: SceneName,
-    joint: OnlyJoints = None,
-    part: OnlyParts = None,
-    kind: OnlyKinds = None,
-) -> None:
-    """Print every single fault that an arm can have, one KIND@PLACE a line."""
-    from .faults.catalogue import chosen_faults
-    from .scenes.loader import load_scene
-
-    try:
-        found = chosen_faults(
-            load_scene(scene), joints=joint or (), parts=part or (), kinds=kind or ()
-        )
-        lines = "\n".join(found)
-    except DryrigError as error:
-        _fail(error)
-    _say(lines)
-
-
-@faults_app.command("show")
-def show_fault(kind: Annotated[str, typer.Argument(metavar="KIND")]) -> None:
-    """Tell what a kind of fault is, how it shows, and how to look for it."""
-    from .faults.told import tell_kind
-
-    try:
-        text = tell_kind(kind)
-    except DryrigError as error:
-        _fail(error)
-    _say(text)
-
-
-@faults_app.command("coverage")
-def fault_coverage() -> None:
-    """Print published fault models, row by row: what injects each, or why nothing does."""
-    from rich.console import Console
-
-    from .study.coverage_table import show_coverage
-
-    show_coverage(Console())
-
-
-@faults_app.command("latent")
-def latent_faults(
-    scene: SceneName,
-    joint: OnlyJoints = None,
-    part: OnlyParts = None,
-    kind: OnlyKinds = None,
-    seed: Seed = 0,
-    arms: Annotated[int, typer.Option(min=1, max=100, help="Arms with each fault.")] = 2,
-    sound: Annotated[int, typer.Option(min=2, max=1000, help="Sound arms beside them.")] = 16,
-    processes: Annotated[int, typer.Option(min=1, max=64, help="At the same time.")] = 2,
-) -> None:
-    """Commission arms with each fault: which does the commissioning see, which stay hidden, why.
-
-    Each hidden fault is printed as it is found, counts at the end. The whole catalogue of the
-    Heron takes some ten minutes.
-    """
-    from rich.console import Console
-    from rich.progress import Progress
-
-    from .faults.catalogue import chosen_faults
-    from .scenes.loader import load_scene
-    from .study.latency import study_latency
-    from .study.terminal import line_of, show
-
-    console = Console(stderr=True)
-    bar = Progress(console=console, transient=True, disable=not console.is_terminal)
-    try:
-        loaded = load_scene(scene)
-        chosen = chosen_faults(loaded, joints=joint or (), parts=part or (), kinds=kind or ())
-        total = max(sound, arms) + arms * len(chosen)
-        with stoppable(), bar:
-            task = bar.add_task("commissioning", total=total)
-            tally = study_latency(
-                loaded,
-                chosen,
-                name=scene,
-                seed=seed,
-                arms=arms,
-                sound_arms=sound,
-                processes=processes,
-                found=lambda finding: None if finding.seen else _say(line_of(finding)),
-                done=lambda: bar.advance(task),
-            )
-    except Stopped as stopped:
-        _fail(f"stopped by {stopped}")
-    except DryrigError as error:
-        _fail(error)
-    show(tally, Console())
-
-
-@faults_app.command("learn")
-def learn_faults(
-    scene: SceneName,
-    joint: OnlyJoints = None,
-    part: OnlyParts = None,
-    kind: OnlyKinds = None,
-    processes: Annotated[int, typer.Option(min=1, max=64, help="At the same time.")] = 2,
-) -> None:
-    """Try out every fault for `dryrig commission --diagnose`, and keep what was seen.
-
-    What was learned before is not learned again; a change of the scene or of dryrig asks anew.
-    """
-    from rich.console import Console
-    from rich.progress import Progress
-
-    from .faults.catalogue import chosen_faults
-    from .scenes.loader import load_scene
-    from .study.library import Library
-
-    console = Console(stderr=True)
-    bar = Progress(console=console, transient=True, disable=not console.is_terminal)
-    try:
-        chosen = chosen_faults(
-            load_scene(scene), joints=joint or (), parts=part or (), kinds=kind or ()
-        )
-        library = Library.of(scene)
-        tasks = len(library.tasks(chosen))
-        with stoppable(), bar:
-            task = bar.add_task("trying out", total=tasks)
-            library.learn(chosen, processes, lambda: bar.advance(task))
-    except Stopped as stopped:
-        _fail(f"stopped by {stopped}; what was learned is kept")
-    except OSError as error:
-        _fail(f"cannot keep what was learned: {error}")
-    except DryrigError as error:
-        _fail(error)
-    _say(f"{len(chosen)} faults known, {tasks} rigs tried out: {library.path}")
-
-
-@faults_app.command("diagnosis")
-def fault_diagnosis(
-    scene: SceneName,
-    joint: OnlyJoints = None,
-    part: OnlyParts = None,
-    kind: OnlyKinds = None,
-    seed: Seed = 300,
-    sample: Annotated[
-        int, typer.Option(min=0, help="Only so many faults, drawn by the seed; 0 takes all.")
-    ] = 0,
-    processes: Annotated[int, typer.Option(min=1, max=64, help="At the same time.")] = 2,
-) -> None:
-    """Commission an arm with each fault, and see whether the diagnosis names it.
-
-    The arms' seeds count up from the given one: none is an arm that the ranker learned from.
-    """
-    from rich.console import Console
-    from rich.progress import Progress
-
-    from .faults.catalogue import chosen_faults
-    from .scenes.loader import load_scene
-    from .study.diagnosed import sampled, study_diagnosis
-    from .study.diagnosed_terminal import line_of, show
-
-    console = Console(stderr=True)
-    bar = Progress(console=console, transient=True, disable=not console.is_terminal)
-    try:
-        chosen = chosen_faults(
-            load_scene(scene), joints=joint or (), parts=part or (), kinds=kind or ()
-        )
-        chosen = sampled(chosen, sample, seed)
-        with stoppable(), bar:
-            task = bar.add_task("diagnosing", total=None)
-            tally = study_diagnosis(
-                scene,
-                chosen,
-                seed=seed,
-                processes=processes,
-                found=lambda trial: None if trial.named else _say(line_of(trial)),
-                begin=lambda total: bar.update(task, total=total),
-                done=lambda: bar.advance(task),
-            )
-    except Stopped as stopped:
-        _fail(f"stopped by {stopped}")
-    except OSError as error:
-        _fail(f"cannot keep what was learned: {error}")
-    except DryrigError as error:
-        _fail(error)
-    show(tally, Console())
-
-
-@faults_app.command("handbook")
-def fault_handbook(
-    out: Annotated[Path, typer.Option("-o", "--out", metavar="DIR", help="Folder for the pages.")],
-    kind: Annotated[
-        list[str] | None,
-        typer.Option(metavar="KIND", help="Only this kind. May be given repeatedly."),
-    ] = None,
-) -> None:
-    """Write the symptom handbook: every kind of fault tried out on the Heron, with pictures."""
-    from rich.console import Console
-    from rich.progress import Progress
-
-    from .bench.handbook import planned, write_handbook
-
-    console = Console(stderr=True)
-    bar = Progress(console=console, transient=True, disable=not console.is_terminal)
-    try:
-        task = bar.add_task("trying out", total=len(planned(kind or ())))
-        with stoppable(), bar:
-            index = write_handbook(
-                out, kind or (), lambda fault: bar.update(task, advance=1, description=fault)
-            )
-    except Stopped as stopped:
-        _fail(f"stopped by {stopped}")
-    except Exception as error:
-        if not _expected(error):
-            raise
-        _fail(error)
-    _say(f"handbook: {index}")
+        fail(error)
+    say(f"plot: {path}")
 
 
 def main() -> None:

@@ -94,7 +94,7 @@ def test_following_error_of_a_drive_without_power(station: Station) -> None:
     card = station.ports["card"]
     send(card, "*CLS;:FOLL:SCAL 1.25,(@6);HALT ON,(@6);:STEP:RATE 1000;ACC 1e5;RUN POS,(@6)")
     run(station, 0.5)
-    # 80 steps make 100 counts: beyond at the next look, every 10 ms, after 85 ms.
+    # 80 steps make 100 counts: beyond at the next look, every 25 ms, after 85 ms at the earliest.
     assert send(card, "STEP:MOV? (@6);:FOLL:FLAG? (@6);:STAT:QUES?") == "0;1;512\n"
     assert 85 <= int(send(card, "STEP:COUN? (@6)")) <= 110
     assert float(send(card, "FOLL:ERR? (@6)")) < -100

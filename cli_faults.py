@@ -1,0 +1,241 @@
+"""`dryrig faults`: what can be wrong with an arm, and what of it is seen and named."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from .cli_common import SceneName, Seed, expected, fail, say
+from .errors import DryrigError
+from .stopping import Stopped, stoppable
+
+faults_app = typer.Typer(no_args_is_help=True, help="What can be wrong with an arm.")
+
+OnlyJoints = Annotated[
+    list[str] | None,
+    typer.Option("--joint", metavar="J3", help="Only there. May be given repeatedly."),
+]
+OnlyParts = Annotated[
+    list[str] | None,
+    typer.Option("--part", metavar="ENC", help="Only there. May be given repeatedly."),
+]
+OnlyKinds = Annotated[
+    list[str] | None,
+    typer.Option("--kind", metavar="KIND", help="Only this. May be given repeatedly."),
+]
+
+
+@faults_app.command("list")
+def list_faults(
+    scene: SceneName,
+    joint: OnlyJoints = None,
+    part: OnlyParts = None,
+    kind: OnlyKinds = None,
+) -> None:
+    """Print every single fault that an arm can have, one KIND@PLACE a line."""
+    from .faults.catalogue import chosen_faults
+    from .scenes.loader import load_scene
+
+    try:
+        found = chosen_faults(
+            load_scene(scene), joints=joint or (), parts=part or (), kinds=kind or ()
+        )
+        lines = "\n".join(found)
+    except DryrigError as error:
+        fail(error)
+    say(lines)
+
+
+@faults_app.command("show")
+def show_fault(kind: Annotated[str, typer.Argument(metavar="KIND")]) -> None:
+    """Tell what a kind of fault is, how it shows, and how to look for it."""
+    from .faults.told import tell_kind
+
+    try:
+        text = tell_kind(kind)
+    except DryrigError as error:
+        fail(error)
+    say(text)
+
+
+@faults_app.command("coverage")
+def fault_coverage() -> None:
+    """Print published fault models, row by row: what injects each, or why nothing does."""
+    from rich.console import Console
+
+    from .study.coverage_table import show_coverage
+
+    show_coverage(Console())
+
+
+@faults_app.command("latent")
+def latent_faults(
+    scene: SceneName,
+    joint: OnlyJoints = None,
+    part: OnlyParts = None,
+    kind: OnlyKinds = None,
+    seed: Seed = 0,
+    arms: Annotated[int, typer.Option(min=1, max=100, help="Arms with each fault.")] = 2,
+    sound: Annotated[int, typer.Option(min=2, max=1000, help="Sound arms beside them.")] = 16,
+    processes: Annotated[int, typer.Option(min=1, max=64, help="At the same time.")] = 2,
+) -> None:
+    """Commission arms with each fault: which does the commissioning see, which stay hidden, why.
+
+    Each hidden fault is printed as it is found, counts at the end. The whole catalogue of the
+    Heron takes some ten minutes.
+    """
+    from rich.console import Console
+    from rich.progress import Progress
+
+    from .faults.catalogue import chosen_faults
+    from .scenes.loader import load_scene
+    from .study.latency import study_latency
+    from .study.terminal import line_of, show
+
+    console = Console(stderr=True)
+    bar = Progress(console=console, transient=True, disable=not console.is_terminal)
+    try:
+        loaded = load_scene(scene)
+        chosen = chosen_faults(loaded, joints=joint or (), parts=part or (), kinds=kind or ())
+        total = max(sound, arms) + arms * len(chosen)
+        with stoppable(), bar:
+            task = bar.add_task("commissioning", total=total)
+            tally = study_latency(
+                loaded,
+                chosen,
+                name=scene,
+                seed=seed,
+                arms=arms,
+                sound_arms=sound,
+                processes=processes,
+                found=lambda finding: None if finding.seen else say(line_of(finding)),
+                done=lambda: bar.advance(task),
+            )
+    except Stopped as stopped:
+        fail(f"stopped by {stopped}")
+    except DryrigError as error:
+        fail(error)
+    show(tally, Console())
+
+
+@faults_app.command("learn")
+def learn_faults(
+    scene: SceneName,
+    joint: OnlyJoints = None,
+    part: OnlyParts = None,
+    kind: OnlyKinds = None,
+    processes: Annotated[int, typer.Option(min=1, max=64, help="At the same time.")] = 2,
+) -> None:
+    """Try out every fault for `dryrig commission --diagnose`, and keep what was seen.
+
+    What was learned before is not learned again; a change of the scene or of dryrig asks anew.
+    """
+    from rich.console import Console
+    from rich.progress import Progress
+
+    from .faults.catalogue import chosen_faults
+    from .scenes.loader import load_scene
+    from .study.library import Library
+
+    console = Console(stderr=True)
+    bar = Progress(console=console, transient=True, disable=not console.is_terminal)
+    try:
+        chosen = chosen_faults(
+            load_scene(scene), joints=joint or (), parts=part or (), kinds=kind or ()
+        )
+        library = Library.of(scene)
+        tasks = len(library.tasks(chosen))
+        with stoppable(), bar:
+            task = bar.add_task("trying out", total=tasks)
+            library.learn(chosen, processes, lambda: bar.advance(task))
+    except Stopped as stopped:
+        fail(f"stopped by {stopped}; what was learned is kept")
+    except OSError as error:
+        fail(f"cannot keep what was learned: {error}")
+    except DryrigError as error:
+        fail(error)
+    say(f"{len(chosen)} faults known, {tasks} rigs tried out: {library.path}")
+
+
+@faults_app.command("diagnosis")
+def fault_diagnosis(
+    scene: SceneName,
+    joint: OnlyJoints = None,
+    part: OnlyParts = None,
+    kind: OnlyKinds = None,
+    seed: Seed = 300,
+    sample: Annotated[
+        int, typer.Option(min=0, help="Only so many faults, drawn by the seed; 0 takes all.")
+    ] = 0,
+    processes: Annotated[int, typer.Option(min=1, max=64, help="At the same time.")] = 2,
+) -> None:
+    """Commission an arm with each fault, and see whether the diagnosis names it.
+
+    The arms' seeds count up from the given one: none is an arm that the ranker learned from.
+    """
+    from rich.console import Console
+    from rich.progress import Progress
+
+    from .faults.catalogue import chosen_faults
+    from .scenes.loader import load_scene
+    from .study.diagnosed import sampled, study_diagnosis
+    from .study.diagnosed_terminal import line_of, show
+
+    console = Console(stderr=True)
+    bar = Progress(console=console, transient=True, disable=not console.is_terminal)
+    try:
+        chosen = chosen_faults(
+            load_scene(scene), joints=joint or (), parts=part or (), kinds=kind or ()
+        )
+        chosen = sampled(chosen, sample, seed)
+        with stoppable(), bar:
+            task = bar.add_task("diagnosing", total=None)
+            tally = study_diagnosis(
+                scene,
+                chosen,
+                seed=seed,
+                processes=processes,
+                found=lambda trial: None if trial.named else say(line_of(trial)),
+                begin=lambda total: bar.update(task, total=total),
+                done=lambda: bar.advance(task),
+            )
+    except Stopped as stopped:
+        fail(f"stopped by {stopped}")
+    except OSError as error:
+        fail(f"cannot keep what was learned: {error}")
+    except DryrigError as error:
+        fail(error)
+    show(tally, Console())
+
+
+@faults_app.command("handbook")
+def fault_handbook(
+    out: Annotated[Path, typer.Option("-o", "--out", metavar="DIR", help="Folder for the pages.")],
+    kind: Annotated[
+        list[str] | None,
+        typer.Option(metavar="KIND", help="Only this kind. May be given repeatedly."),
+    ] = None,
+) -> None:
+    """Write the symptom handbook: every kind of fault tried out on the Heron, with pictures."""
+    from rich.console import Console
+    from rich.progress import Progress
+
+    from .bench.handbook import planned, write_handbook
+
+    console = Console(stderr=True)
+    bar = Progress(console=console, transient=True, disable=not console.is_terminal)
+    try:
+        task = bar.add_task("trying out", total=len(planned(kind or ())))
+        with stoppable(), bar:
+            index = write_handbook(
+                out, kind or (), lambda fault: bar.update(task, advance=1, description=fault)
+            )
+    except Stopped as stopped:
+        fail(f"stopped by {stopped}")
+    except Exception as error:
+        if not expected(error):
+            raise
+        fail(error)
+    say(f"handbook: {index}")
