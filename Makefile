@@ -58,6 +58,8 @@ $(DEV): requirements-dev.lock $(SETUP)
 demo: $(SETUP)
 	$(BIN)/dryrig demo
 
+# All of them: a process for each core. What ARGS choose is run in one.
+ARGS ?= -n auto --dist loadfile
 test: $(DEV)
 	$(BIN)/pytest $(ARGS)
 

@@ -111,6 +111,8 @@ def _levels(fault: Fault, scene: Scene) -> str:
         return _slow(fault, scene)
     at_z = any(place.endswith(".ENC.Z") for place in fault.places)
     what = f"{INDEX}, and no other level changes" if at_z else "no level of any input changes"
+    if not highs or not lows:
+        return what
     return f"{what} (lowest high {min(highs):.2f} V, highest low {max(lows):.2f} V)"
 
 
@@ -145,7 +147,7 @@ def _coils(fault: Fault, scene: Scene) -> str:
 def _torque(fault: Fault, scene: Scene) -> str:
     """What is left of the torque is more than the poses of homing and trim ask for."""
     name = fault.kind.name
-    if name not in ("weak", "idle", "slip", "overload"):
+    if name not in ("weak", "idle", "slip"):
         return ""
     joint = _joint(fault, scene)
     needed = _needed_n_m(scene)[joint.name]

@@ -123,4 +123,8 @@ def test_the_demo_names_the_fault_mends_it_and_reports(tmp_path: Path) -> None:
     assert hidden in before.partition("The teacher tells")[0]
     assert "findings: Heron" in before
     assert "pass: Heron" in after
-    assert sorted(path.name for path in tmp_path.iterdir()) == ["report.html", "report.json"]
+    assert sorted(path.name for path in tmp_path.iterdir()) == [
+        "calibration.toml",
+        "report.html",
+        "report.json",
+    ]
