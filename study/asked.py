@@ -81,7 +81,7 @@ def _ranker(arm: str, console: Console) -> SimulatedRanker:
 
     def say(tasks: int) -> None:
         console.print(
-            f"diagnosis: {tasks} rigs to try out first; kept for the next time",
+            f"diagnosis: {tasks} rigs to try out first, some {max(1, tasks // 150)} min; kept for the next time",
             highlight=False, markup=False,
         )  # fmt: skip
 

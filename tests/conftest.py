@@ -9,6 +9,9 @@ from typing import Any
 
 import pytest
 
+# A user's project, run as README tells it by tests/plugin/test_worked.py, with fewer examples.
+collect_ignore = ["plugin/worked"]
+
 # tests/helpers: their assertions explain themselves as those of tests do.
 pytest.register_assert_rewrite("trade_columns", "trade_meter")
 
