@@ -81,8 +81,10 @@ def _ranker(arm: str, console: Console) -> SimulatedRanker:
 
     def say(tasks: int) -> None:
         console.print(
-            f"diagnosis: {tasks} rigs to try out first, some {max(1, tasks // 150)} min; kept for the next time",
-            highlight=False, markup=False,
-        )  # fmt: skip
+            f"diagnosis: {tasks} rigs to try out first, some {max(1, tasks // 150)} min; "
+            "kept for the next time",
+            highlight=False,
+            markup=False,
+        )
 
     return SimulatedRanker(arm, Library.of(arm), learning=say)
