@@ -13,7 +13,7 @@ from typing import Annotated
 
 import typer
 
-from .cli_common import SceneName, Seed, expected, fail, say
+from .cli_common import SceneName, Seed, expected, fail, say, telling
 from .cli_faults import faults_app
 from .errors import DryrigError
 from .stopping import Stopped, stoppable
@@ -228,22 +228,15 @@ def demo(
     from .bench.demo import run_demo
     from .scenes.loader import scene_path
 
-    try:
-        with stoppable():
-            code = run_demo(
-                Console(),
-                scene_path("heron"),
-                seed=seed,
-                fault=fault,
-                pace=pace,
-                report=report,
-            )
-    except Stopped as stopped:
-        fail(f"stopped by {stopped}")
-    except Exception as error:
-        if not expected(error):
-            raise
-        fail(error)
+    with telling():
+        code = run_demo(
+            Console(),
+            scene_path("heron"),
+            seed=seed,
+            fault=fault,
+            pace=pace,
+            report=report,
+        )
     raise typer.Exit(code)
 
 
@@ -267,15 +260,8 @@ def drill(
     from .bench.drill_terminal import run_drill
 
     chosen = secrets.randbelow(10_000) if seed is None else seed
-    try:
-        with stoppable():
-            code = run_drill(scene, level, chosen, out, say)
-    except Stopped as stopped:
-        fail(f"stopped by {stopped}; the record is kept in {out}")
-    except Exception as error:
-        if not expected(error):
-            raise
-        fail(error)
+    with telling(f"the record is kept in {out}"):
+        code = run_drill(scene, level, chosen, out, say)
     raise typer.Exit(code)
 
 
@@ -328,13 +314,8 @@ def plot_trace(
 
     from .sim.trace_plot import plot_trace as plot
 
-    try:
-        with stoppable(), Console(stderr=True).status("drawing"):
-            path = plot(file, out, signal or (), begin_s=begin, end_s=end)
-    except Stopped as stopped:
-        fail(f"stopped by {stopped}")
-    except DryrigError as error:
-        fail(error)
+    with telling(), Console(stderr=True).status("drawing"):
+        path = plot(file, out, signal or (), begin_s=begin, end_s=end)
     say(f"plot: {path}")
 
 

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import os
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Annotated, NoReturn
 
 import typer
 
 from .errors import DryrigError
+from .stopping import Stopped, stoppable
 
 COULD_NOT_RUN = 2
 
@@ -37,3 +40,17 @@ def expected(error: Exception) -> bool:
     from .commission.errors import CommissionError
 
     return isinstance(error, (CommissionError, DryrigError))
+
+
+@contextmanager
+def telling(kept: str = "") -> Iterator[None]:
+    """Let a signal or an error of ours end the command with a line; `kept` says what is left."""
+    try:
+        with stoppable():
+            yield
+    except Stopped as stopped:
+        fail(f"stopped by {stopped}" + (f"; {kept}" if kept else ""))
+    except Exception as error:
+        if not expected(error):
+            raise
+        fail(error)

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from .cli_common import SceneName, Seed, expected, fail, say
+from .cli_common import SceneName, Seed, fail, say, telling
 from .errors import DryrigError
 from .stopping import Stopped, stoppable
 
@@ -96,11 +96,11 @@ def latent_faults(
 
     console = Console(stderr=True)
     bar = Progress(console=console, transient=True, disable=not console.is_terminal)
-    try:
+    with telling():
         loaded = load_scene(scene)
         chosen = chosen_faults(loaded, joints=joint or (), parts=part or (), kinds=kind or ())
         total = max(sound, arms) + arms * len(chosen)
-        with stoppable(), bar:
+        with bar:
             task = bar.add_task("commissioning", total=total)
             tally = study_latency(
                 loaded,
@@ -113,10 +113,6 @@ def latent_faults(
                 found=lambda finding: None if finding.seen else say(line_of(finding)),
                 done=lambda: bar.advance(task),
             )
-    except Stopped as stopped:
-        fail(f"stopped by {stopped}")
-    except DryrigError as error:
-        fail(error)
     show(tally, Console())
 
 
@@ -226,16 +222,10 @@ def fault_handbook(
 
     console = Console(stderr=True)
     bar = Progress(console=console, transient=True, disable=not console.is_terminal)
-    try:
+    with telling():
         task = bar.add_task("trying out", total=len(planned(kind or ())))
-        with stoppable(), bar:
+        with bar:
             index = write_handbook(
                 out, kind or (), lambda fault: bar.update(task, advance=1, description=fault)
             )
-    except Stopped as stopped:
-        fail(f"stopped by {stopped}")
-    except Exception as error:
-        if not expected(error):
-            raise
-        fail(error)
     say(f"handbook: {index}")
