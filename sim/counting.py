@@ -85,12 +85,13 @@ class Counting:
 
     def shown(self, places: Places) -> list[int]:
         """The quarter cycle every disc shows, for joint angles and shafts in rad."""
+        return [self._shows(number, places) for number in range(len(self.discs))]
+
+    def _shows(self, number: int, places: Places) -> int:
         position, shaft = places
-        motor_rad = self._rig.motion.motor_rad
-        return [
-            disc.quarter(motor_rad(number, shaft[number]) if on_motor else position[number])
-            for number, (disc, on_motor) in enumerate(zip(self.discs, self._on_motor, strict=True))
-        ]
+        on_motor = self._on_motor[number]
+        angle = self._rig.motion.motor_rad(number, shaft[number]) if on_motor else position[number]
+        return self.discs[number].quarter(angle)
 
     def catch_up(self) -> None:
         """Follow the pose where it was not told: while the engine runs, or time passed at rest."""
@@ -146,14 +147,13 @@ class Counting:
         """These counters now, each as wide as it is (two's complement)."""
         rig = self._rig
         places = rig.motion.places(rig.now)
-        shown = self.shown(places)
         counts = []
         for number in numbers:
             counter = self.counters[number]
             if number in self._slow:
                 count = counter.count_slowly(self._passed(counter, places, rig.now), rig.now)
             else:
-                count = counter.count_at([shown[disc] for disc in counter.discs])
+                count = counter.count_at([self._shows(disc, places) for disc in counter.discs])
             half = 1 << self._bits[number] - 1
             counts.append((count + half) % (2 * half) - half)
         return counts

@@ -79,6 +79,7 @@ class Counter:
         self._cycles: dict[tuple[int, Levels, int], tuple[int, bool]] = {}
         self._cycle_of_pins = [pins[:2] for pins in list(table.values())[:4]]
         self._whole = len(discs) == 1 and not self.slow and self._plain(mapping)
+        self._gain = _gain(self._cycle_of_pins)
         self._read_all(now)
 
     def _plain(self, mapping: Sequence[Disc]) -> bool:
@@ -184,6 +185,10 @@ class Counter:
 
     def _turn_one(self, target: int) -> None:
         distance = target - self.positions[0]
+        if self._gain and self.levels == self._cycle_of_pins[self.positions[0] & 3]:
+            self.count += self._gain * distance
+            self.positions[0], self.levels = target, self._cycle_of_pins[target & 3]
+            return
         sign = 1 if distance > 0 else -1
         cycles = abs(distance) // 4
         if cycles > 3:
@@ -224,6 +229,9 @@ class Counter:
         """What the count would be after turning to `targets`, without turning."""
         if self.positions == targets:
             return self.count
+        here = self.positions[0]
+        if self._whole and self._gain and self.levels == self._cycle_of_pins[here & 3]:
+            return self.count + self._gain * (targets[0] - here)
         kept = (list(self.positions), self.levels, self.count, self._z, self.index_rises)
         self.turn_to(targets)
         result = self.count
@@ -239,6 +247,14 @@ class Counter:
         result, self.slow, self._changed = self.count, slow, changed
         self.positions, self.levels, self.count, self._z, self.index_rises = kept
         return result
+
+
+def _gain(cycle: Sequence[Levels]) -> int:
+    """What each quarter cycle up counts: +1 or -1 where all count alike, else 0."""
+    if any(HOLD in levels for levels in cycle):
+        return 0
+    gains = {x4(cycle[k - 1], cycle[k]) for k in range(4)}
+    return gains.pop() if len(gains) == 1 else 0
 
 
 def _interleave(starts: Sequence[int], targets: Sequence[int]) -> list[tuple[float, int, int]]:

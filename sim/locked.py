@@ -71,6 +71,7 @@ class Locked:
         self.stretch: Field | None = None  # at the start of the stretch under way
         self._sliding: set[int] = set()
         self._live: list[tuple[int, float, float]] = []
+        self._scales = [(0.0, 0.0)] * pose.count  # the last shaft speed, and its scale
         self._limp = list(range(pose.count))
         self._place = list(pose.position)
         self._cached: tuple[int, Field, Reached] | None = None
@@ -85,6 +86,7 @@ class Locked:
         ]
         self._place = list(pose.position)
         self._live, self._limp = [], []
+        self._scales = [(0.0, 0.0)] * pose.count
         self.use = [0.0] * pose.count
         for joint, drive in enumerate(pose.drives):
             if not drive.live:
@@ -139,7 +141,10 @@ class Locked:
         for joint, scale, lag in self._live:
             gear, load, velocity = pose.gears[joint], field.torque[joint], field.velocity[joint]
             if velocity:
-                scale = self._scale(joint, velocity * gear.to_motor)
+                known, scale = self._scales[joint]
+                if velocity != known:
+                    scale = self._scale(joint, velocity * gear.to_motor)
+                    self._scales[joint] = velocity, scale
             sliding = joint in self._sliding
             resistance = gear.resistance_n_m(place[joint], True, at_rest=not sliding)
             one, other = (load - resistance) * scale, (load + resistance) * scale
