@@ -137,9 +137,11 @@ class Locked:
         held = pose.shaft if held is None else held
         place = field.place
         position, shaft, use = list(place), list(place), [0.0] * pose.count
+        gears, before, loads, settling = pose.gears, self.use, self.load, self.settling
+        torque, velocities, accelerations = field.torque, field.velocity, field.acceleration
         worst = furthest = 0.0
         for joint, scale, lag in self._live:
-            gear, load, velocity = pose.gears[joint], field.torque[joint], field.velocity[joint]
+            gear, load, velocity = gears[joint], torque[joint], velocities[joint]
             if velocity:
                 known, scale = self._scales[joint]
                 if velocity != known:
@@ -151,26 +153,31 @@ class Locked:
             low, high = (one, other) if one < other else (other, one)
             kept = _use_at(place[joint] - held[joint], lag)
             if low <= kept <= high:
-                use[joint], shaft[joint] = kept, held[joint]
+                needed = use[joint] = kept
+                shaft[joint] = held[joint]
             else:
                 if not sliding:  # once loose, it meets the lesser friction of motion
                     extra = gear.friction_n_m * (gear.breakaway - 1.0) * abs(scale)
                     low, high = low + extra, high - extra
-                use[joint] = low if kept < low else high
-                shaft[joint] -= _asin(use[joint]) * lag
-            sense = velocity or field.acceleration[joint]
-            # What moves, or is about to, will need all of its friction overcome.
-            needed = use[joint] if not sense else other if sense > 0 else one
+                needed = use[joint] = low if kept < low else high
+                shaft[joint] -= _asin(needed) * lag
+            steep = 1.0 - needed * needed
+            sense = velocity or accelerations[joint]
+            if sense:  # what moves, or is about to, will need all of its friction overcome
+                needed = other if sense > 0 else one
             strain = abs(needed)
-            if joint not in self.settling:
-                strain += _SWING * abs(needed - self.use[joint])
-                steep = math.sqrt(max(1e-3, 1.0 - use[joint] * use[joint]))
-                jump = abs((load - self.load[joint]) * scale * lag) / steep
+            if joint not in settling:
+                strain += _SWING * abs(needed - before[joint])
+                jump = abs((load - loads[joint]) * scale * lag)
+                jump /= math.sqrt(steep if steep > 1e-3 else 1e-3)
                 if jump > furthest:
                     furthest = jump
             if strain > worst:
                 worst = strain
-            position[joint] = gear.joint_after(shaft[joint], pose.position[joint], load)
+            if gear.backlash_rad:
+                position[joint] = gear.joint_after(shaft[joint], pose.position[joint], load)
+            else:
+                position[joint] = shaft[joint]
         for joint in self._limp:
             shaft[joint] = pose.gears[joint].shaft_after(position[joint], pose.shaft[joint])
         return Reached(position, shaft, use, worst, furthest)
@@ -288,9 +295,12 @@ class Locked:
 
 
 def _asin(use: float) -> float:
-    return math.asin(max(-1.0, min(1.0, use)))
+    return math.asin(-1.0 if use < -1.0 else use if use < 1.0 else 1.0)
 
 
 def _use_at(behind: float, lag: float) -> float:
     """Torque use of a shaft that is `behind` its field; `lag` is that of a quarter turn, /(π/2)."""
-    return math.sin(max(-_QUARTER_TURN, min(_QUARTER_TURN, behind / lag)))
+    angle = behind / lag
+    if -_QUARTER_TURN <= angle <= _QUARTER_TURN:
+        return math.sin(angle)
+    return math.copysign(1.0, angle)
