@@ -115,9 +115,9 @@ class Island:
         key = (*wanted, *hint)
         count = len(self.choices)
         for _ in range(4 + 2 * len(self.leds)):
-            block = self._blocks.get(key)
-            if block is None:
-                block = self._blocks[key] = self._factor(key)
+            if key not in self._blocks:
+                self._blocks[key] = self._factor(key)
+            block = self._blocks[key]
             volts = block.free + block.by_known @ known_v
             if not self._tried:
                 break
