@@ -2,7 +2,8 @@
 
 Accuracy of the gauges as the scene states it: level 0.1 deg (J2, J3, J5), witness mark 0.2 deg
 (J1, J4, J6). Repeatability of a switch: 0.05 deg at its joint, either side (both figures lie in the
-ranges of common practice, no published source). Each seed draws other tolerances and another start
+ranges of common practice, no published source). A zero is trimmed after one homing and used after
+another, which may each lie that far to either side. Each seed draws other tolerances and another start
 pose from the whole travel. DRYRIG_SOUND_ARMS=0:500 tries these seeds instead of the usual 20.
 
 Contact is watched for, not sampled: in closed form the motion asks for the first moment at which
@@ -104,7 +105,7 @@ def test_a_sound_arm_passes_and_knows_where_it_is(seed: int, near: list[object])
         gauge = getattr(SCENE.gauges, joint.trim.gauge).accuracy_deg
         assert believed.angle_deg is not None
         error = believed.angle_deg - true_deg
-        assert abs(error) <= gauge + SCENE.switch.repeat_deg, joint.name
+        assert abs(error) <= gauge + 2 * SCENE.switch.repeat_deg, joint.name
 
 
 def test_commissioning_never_speaks_to_the_teacher() -> None:
