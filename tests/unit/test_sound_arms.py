@@ -3,8 +3,8 @@
 Accuracy of the gauges as the scene states it: level 0.1 deg (J2, J3, J5), witness mark 0.2 deg
 (J1, J4, J6). Repeatability of a switch: 0.05 deg at its joint, either side (both figures lie in the
 ranges of common practice, no published source). A zero is trimmed after one homing and used after
-another, which may each lie that far to either side. Each seed draws other tolerances and another start
-pose from the whole travel. DRYRIG_SOUND_ARMS=0:500 tries these seeds instead of the usual 20.
+another, which may each lie that far to either side. Each seed draws other tolerances and another
+start pose from the whole travel. DRYRIG_SOUND_ARMS=0:500 tries these seeds instead of the usual 20.
 
 Contact is watched for, not sampled: in closed form the motion asks for the first moment at which
 anything is 2 mm near, and the engine is told of every pair within 10 mm.
