@@ -42,6 +42,9 @@ class Plant(Protocol):
     def read_counts(self, axes: Sequence[int]) -> list[int]:
         """The counters' values at this tick."""
 
+    def count_about(self, axis: int) -> tuple[int, int] | None:
+        """A counter's value to within so many counts, where that is cheap to tell."""
+
     def preset_count(self, axis: int, value: int) -> None:
         """Load the counter."""
 

@@ -15,6 +15,7 @@ from .clock import NEVER, TICKS_PER_S
 from .disc import STATES, TWO_PI, Disc
 from .encoder import HOLD, Counter, Drives, Pins
 from .harness import input_pins
+from .motion import MOST_LAG_RAD
 from .parts import Parts
 from .pick_up import pick_up
 from .pins import InputPin
@@ -157,6 +158,23 @@ class Counting:
             half = 1 << self._bits[number] - 1
             counts.append((count + half) % (2 * half) - half)
         return counts
+
+    def about(self, number: int) -> tuple[int, int] | None:
+        """A counter now to within so many counts, cheaply; None where only `read` tells.
+
+        While a rotor follows its field it lags by no more than `MOST_LAG_RAD`, electrically, so
+        that nothing needs to be asked of the mechanics.
+        """
+        rig, counter = self._rig, self.counters[number]
+        source = counter.discs[0]
+        if not (counter.plain and self._on_motor[source]) or number in self._slow:
+            return None
+        field = rig.motion.field(source, rig.now)
+        if field is None:
+            return None
+        disc, motor_rad = self.discs[source], rig.motion.motor_rad(source, field)
+        slack = math.ceil(disc.counts / TWO_PI * MOST_LAG_RAD / rig.drives[source].teeth) + 1
+        return counter.count_at([disc.quarter(motor_rad)]), slack
 
     # --- inputs ----------------------------------------------------------------------------
 

@@ -183,9 +183,16 @@ class Counter:
                     self.pin(channel, pin.level, due)
                     break
 
+    @property
+    def plain(self) -> bool:
+        """Whether every quarter cycle of one disc counts alike, from here on."""
+        if not (self._whole and self._gain):
+            return False
+        return self.levels == self._cycle_of_pins[self.positions[0] & 3]
+
     def _turn_one(self, target: int) -> None:
         distance = target - self.positions[0]
-        if self._gain and self.levels == self._cycle_of_pins[self.positions[0] & 3]:
+        if self.plain:
             self.count += self._gain * distance
             self.positions[0], self.levels = target, self._cycle_of_pins[target & 3]
             return
@@ -229,9 +236,8 @@ class Counter:
         """What the count would be after turning to `targets`, without turning."""
         if self.positions == targets:
             return self.count
-        here = self.positions[0]
-        if self._whole and self._gain and self.levels == self._cycle_of_pins[here & 3]:
-            return self.count + self._gain * (targets[0] - here)
+        if self.plain:
+            return self.count + self._gain * (targets[0] - self.positions[0])
         kept = (list(self.positions), self.levels, self.count, self._z, self.index_rises)
         self.turn_to(targets)
         result = self.count

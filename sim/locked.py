@@ -92,7 +92,7 @@ class Locked:
             if not drive.live:
                 self._limp.append(joint)
                 continue
-            self._place[joint] = self._field_place(joint, tick)[0]
+            self._place[joint] = self.field_place(joint, tick)[0]
             lag = pose.gears[joint].to_joint / drive.teeth
             self._live.append((joint, self._scale(joint, 0.0), lag))
             self.use[joint] = _use_at(self._place[joint] - pose.shaft[joint], lag)
@@ -106,7 +106,7 @@ class Locked:
                 drive.capture(tick, pose.motor_rad(joint, pose.shaft[joint]))
         self.freeze(tick)
 
-    def _field_place(self, joint: int, tick: int) -> tuple[float, float, float]:
+    def field_place(self, joint: int, tick: int) -> tuple[float, float, float]:
         """Where the field wants a joint, with rate and acceleration."""
         drive, gear = self._pose.drives[joint], self._pose.gears[joint]
         place, rate, change = drive.field(tick)
@@ -122,7 +122,7 @@ class Locked:
         velocity, acceleration = [0.0] * pose.count, [0.0] * pose.count
         for joint in self.movers:
             if pose.drives[joint].live:
-                place[joint], velocity[joint], acceleration[joint] = self._field_place(joint, tick)
+                place[joint], velocity[joint], acceleration[joint] = self.field_place(joint, tick)
             elif pose.hand is not None:
                 place[joint], velocity[joint] = pose.hand.at(tick)
         torque = pose.body.inverse_dynamics(place, velocity, acceleration)
@@ -227,7 +227,7 @@ class Locked:
         """When a moving field has taken up the play that friction leaves a shaft at rest."""
         if not self._pose.drives[joint].live:
             return NEVER
-        place, rate, change = self._field_place(joint, start)
+        place, rate, change = self.field_place(joint, start)
         toward = rate or change
         if not toward:
             return NEVER

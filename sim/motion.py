@@ -31,7 +31,9 @@ RELOCK = 0.75
 LEAVE_JUMP_RAD = math.radians(0.005)
 """A shaft that a jump of its load sends further than this rings too wide for the closed form: by
 twice as much, so that the closed form, the middle of it, stays within 0.01 deg."""
-_LOST_RAD = math.asin(0.9)  # of the electrical turn: further behind its field no rotor is locked
+MOST_LAG_RAD = math.asin(0.9)
+"""Of the electrical turn: further behind its field no rotor is locked. (Strain is looked at where a
+stretch ends; over the 0.1 s of one it does not climb from `LEAVE_LOCK` to this.)"""
 _CLOSE_RAD = 2.5e-3  # at the motor: engine and closed form agree
 _STILL_RAD_S = 1e-3
 _CHECKS_IN_A_ROW = 5
@@ -132,6 +134,14 @@ class Motion:
             return self._pose.position, self._pose.shaft
         reached = self._locked.evaluate(tick)[1]
         return reached.position, reached.shaft
+
+    def field(self, joint: int, tick: int) -> float | None:
+        """Where a joint's shaft would be with no load on it (joint rad), while all is locked and
+        its motor gets current; else None.
+        """
+        if self.engine or not self._pose.drives[joint].live:
+            return None
+        return self._locked.field_place(joint, tick)[0]
 
     def settle(self, tick: int) -> None:
         """Bring the state up to `tick` before something changes there."""
@@ -365,7 +375,7 @@ class Motion:
             drive = pose.drives[joint]
             if (
                 drive.live
-                and drive.lag_rad(tick, pose.motor_rad(joint, pose.shaft[joint])) > _LOST_RAD
+                and drive.lag_rad(tick, pose.motor_rad(joint, pose.shaft[joint])) > MOST_LAG_RAD
             ):
                 return False
         if pose.needs_engine() or not pose.clear(pose.position):

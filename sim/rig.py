@@ -254,6 +254,10 @@ class Rig(Closing):
         """Joints' counters now."""
         return self.counting.read(axes)
 
+    def count_about(self, axis: int) -> tuple[int, int] | None:
+        """A joint's counter to within so many counts, where that is cheap to tell."""
+        return self.counting.about(axis)
+
     def preset_count(self, axis: int, value: int) -> None:
         """Load a joint's counter."""
         self.counters[axis].count += value - self.read_counts([axis])[0]
