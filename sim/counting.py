@@ -94,10 +94,15 @@ class Counting:
         angle = self._rig.motion.motor_rad(number, shaft[number]) if on_motor else position[number]
         return self.discs[number].quarter(angle)
 
-    def catch_up(self) -> None:
-        """Follow the pose where it was not told: while the engine runs, or time passed at rest."""
-        if self._rig.motion.engine or self._slow:
+    def moved(self) -> None:
+        """The pose was committed. Counters for which the way there makes no difference wait."""
+        if not self._may_wait():
             self.turn()
+
+    def _may_wait(self) -> bool:
+        if self._watched or self._slow:
+            return False
+        return all(counter.plain for counter in self.counters)
 
     def turn(self) -> None:
         """Let every counter follow its discs to the pose."""
@@ -187,10 +192,9 @@ class Counting:
         return shown
 
     def refit(self, number: int) -> None:
-        """Find which discs reach a counter's pins and what the pins do in each of their states.
-
-        The counter must have come up to now.
-        """
+        """Find which discs reach a counter's pins and what the pins do in each of their states."""
+        if self._may_wait():
+            self.turn()
         rig, counter = self._rig, self.counters[number]
         harness, now = rig.harness, rig.now
         places = rig.motion.places(now)

@@ -408,12 +408,12 @@ class Rig(Closing):
     def catch_up(self) -> None:
         """Bring joints and counters up to now, before something changes for them."""
         self.motion.settle(self.now)
-        self.counting.catch_up()
+        self.counting.turn()
 
     def _moved(self) -> None:
         """The pose was committed."""
         self.now = max(self.now, self.motion.tick)
-        self.counting.turn()
+        self.counting.moved()
         self.regeneration.moved()
 
     def choppers_changed(self) -> None:
