@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from .clock import NEVER, TICKS_PER_S
 from .disc import STATES, TWO_PI, Disc
 from .encoder import HOLD, Counter, Drives, Pins
-from .harness import input_pins
+from .netlist import input_pins
 from .parts import Parts
 from .pick_up import pick_up
 from .pins import InputPin

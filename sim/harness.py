@@ -10,76 +10,30 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 
-import numpy as np
-
 from ..errors import UnknownTerminal, nearest
 from ..scenes import Joint, Scene
 from .circuit import (
     GROUND,
     OPEN_OHM,
     RAILS,
-    Array,
-    Choice,
     Circuit,
     Island,
-    Led,
     Link,
     Netlist,
     Source,
 )
-from .disc import GATES
 from .drive import Coils
-from .individual import Individual, drawn
-from .io_harness import add_io, io_settings
-from .parts import INPUTS, OUTPUTS, Parts
+from .individual import Individual
+from .io_harness import io_settings
+from .netlist import COILS, STOP_INPUT, PartsList
+from .parts import OUTPUTS, Parts
 from .plugs import LOOSE, Plugs
 from .resistance import resistance_ohm
+from .solved import Solved
 
-COILS = ("A", "B")
-CHANNELS = ("A", "B", "Z")
-_QUADRATURE = ((0, 0), (1, 0), (1, 1), (0, 1))
 _HALF_24V = 12.0
-STOP_INPUT = "CARD.STOP"
-"""The card's stop input: tied to 0 V by the STOP button's second contact, else pulled up by the
-card, whose logic lives on the host's cable. A broken circuit reads as an open one."""
-_STOP_PULL_OHM = 4.7e3  # common practice for an external pull: 4.7 to 10 kohm; value from memory
-_LOGIC_V = 3.3
 TEST_OHM = 10e3
 """The test resistor that a person clips between two terminals."""
-
-
-class Solved:
-    """An island's volts for one reading: volts and source resistance by node."""
-
-    def __init__(self, harness: Harness, island: Island | None) -> None:
-        self._known = harness.circuit.known_v
-        self._known_index = {node: i for i, node in enumerate(harness.circuit.known)}
-        self._island = island
-        if island is not None:
-            self.volts, self._block, self.lit = island.solve(harness.settings, self._known)
-
-    def volt(self, node: str) -> float:
-        """Volts of a node against the 0 V rail."""
-        if self._island is not None and node in self._island.index:
-            return float(self.volts[self._island.index[node]])
-        return float(self._known[self._known_index[node]])
-
-    def has(self, node: str) -> bool:
-        """Whether a node lies in this island."""
-        return self._island is not None and node in self._island.index
-
-    def transfer_ohm(self, at: Sequence[str], of: Sequence[str]) -> Array:
-        """Volts at nodes for an ampere into others, ohms, shape (len(at), len(of))."""
-        assert self._island is not None
-        rows, columns = ([self._island.index[node] for node in nodes] for nodes in (at, of))
-        return self._block.transfer[np.ix_(rows, columns)]
-
-    def source_ohm(self, node: str) -> float:
-        """Thevenin resistance at a node; rails count as 0."""
-        if self._island is not None and node in self._island.index:
-            at = self._island.index[node]
-            return float(self._block.transfer[at, at])
-        return 0.0
 
 
 class Harness:
@@ -211,7 +165,7 @@ class Harness:
 
     def look(self, node: str) -> Solved:
         """The island around a node, solved as things are."""
-        return Solved(self, self.circuit.island_of.get(node))
+        return Solved(self.circuit, self.settings, self.circuit.island_of.get(node))
 
     def volts_between(
         self, red: str, black: str, load_ohm: float, duty: Mapping[str, float] | None = None
@@ -270,110 +224,7 @@ class Harness:
         links.extend(self.parts.bridges)
         if self.clip is not None:
             links.append((self.node(self.clip[0]), self.node(self.clip[1]), TEST_OHM))
-        links.append((STOP_INPUT, GROUND, _STOP_PULL_OHM))
-        leds: list[Led] = []
-        closed = (STOP_INPUT, GROUND, self.scene.switch.closed_ohm)
-        choices = [Choice("STOP", ([closed], []))]
-        injections = [(STOP_INPUT, _LOGIC_V / _STOP_PULL_OHM)]  # the pull-up, as its equivalent
-        fixed: list[str] = []
-        for joint in self.scene.joint:
-            self._add_card(joint, links, choices, injections)
-            self._add_drive(joint, links, leds, choices, fixed)
-            choices.append(self._encoder(joint, links))
-            choices.append(self._switch(joint))
-        add_io(self.scene, self.parts, links, choices)
-        return Netlist(links, leds, choices, injections, fixed)
-
-    def _add_card(
-        self,
-        joint: Joint,
-        links: list[Link],
-        choices: list[Choice],
-        injections: list[tuple[str, float]],
-    ) -> None:
-        card = self.scene.card
-        for output in OUTPUTS:
-            name = f"{joint.name}.{output}"
-            pin = f"CARD.{name}"
-            levels = ([(pin, GROUND, card.output_ohm)], [(pin, "RAIL.5V", card.output_ohm)])
-            stuck = round(self.parts.parameter(pin, "stuck"))
-            choices.append(Choice(name, (levels[stuck - 1],) * 2 if stuck else levels))
-        for pin in input_pins(joint.name):
-            links.append((pin, GROUND, card.input_leak_ohm))
-            injections.append((pin, drawn(self._seed, f"{pin}.bias").uniform(*card.input_bias_a)))
-
-    def _add_drive(
-        self,
-        joint: Joint,
-        links: list[Link],
-        leds: list[Led],
-        choices: list[Choice],
-        fixed: list[str],
-    ) -> None:
-        drive, name, volts = self.scene.drive, joint.name, self.scene.supplies.v24.volts
-        opto_ohm = drive.opto_ohm * self.parts.parameter(f"{name}.DRIVE", "opto_ohm")
-        for which in OUTPUTS:
-            leds.append(
-                Led(
-                    f"{name}.{which}",
-                    f"{name}.{which}",
-                    f"{name}.OPTO0V",
-                    opto_ohm,
-                    drive.opto_forward_v,
-                )
-            )
-        supply = (f"{name}.DRIVE.24V", f"{name}.DRIVE.0V")
-        # What the coils' copper turns into heat comes from the supply: by the current's square.
-        share = self.parts.parameter(f"{name}.MOTOR", "current") ** 2
-        load_a = drive.idle_a + share * (drive.load_a - drive.idle_a)
-        choices.append(
-            Choice(
-                f"{name}.DRIVE",
-                ([(*supply, volts / drive.idle_a)], [(*supply, volts / load_a)]),
-            )
-        )
-        for coil in COILS:
-            links.append((f"{name}.MOTOR.{coil}+", f"{name}.MOTOR.{coil}-", joint.motor.coil_ohm))
-            for end in ("+", "-"):
-                leg = f"LEG.{name}.{coil}{end}"
-                fixed.append(leg)
-                links.append((leg, f"CARD.{name}.MOTOR.{coil}{end}", self._leg_ohm(joint)))
-
-    def _leg_ohm(self, joint: Joint) -> float:
-        """What makes half the supply on each leg drive the set current through a sound coil."""
-        wire = self.scene.harness.wires["MOTOR.A+"].ohm_per_m * joint.cable_m
-        wires = 2 * (wire + 2 * self.scene.harness.crimp_ohm)
-        whole = self.scene.supplies.v24.volts / joint.motor.current_a
-        return (whole - joint.motor.coil_ohm - wires) / 2
-
-    def _encoder(self, joint: Joint, links: list[Link]) -> Choice:
-        part, name = self.scene.encoder, joint.name
-        plus, minus = f"{name}.ENC.5V", f"{name}.ENC.0V"
-        links.append((plus, minus, self.scene.supplies.v5.volts / part.supply_a))
-        at_index = _QUADRATURE[GATES[part.index_gate]]
-        dead_channel = round(self.parts.parameter(f"{name}.ENC", "dead")) - 1
-        dead_level = round(self.parts.parameter(f"{name}.ENC", "dead_level"))
-        high_ohm = part.output_ohm + self.parts.parameter(f"{name}.ENC", "pull_up_ohm")
-        settings = []
-        for pins in [*((*pair, 0) for pair in _QUADRATURE), (*at_index, 1)]:
-            row: list[Link] = []
-            for number, (channel, level) in enumerate(zip(CHANNELS, pins, strict=True)):
-                high = dead_level if number == dead_channel else level
-                end, ohm = (plus, high_ohm) if high else (minus, part.output_ohm)
-                row.append((f"{name}.ENC.{channel}", end, ohm))
-            settings.append(row)
-        dead = [(f"{name}.ENC.{channel}", minus, part.dead_ohm) for channel in CHANNELS]
-        return Choice(f"{name}.ENC", (*settings, dead), (plus, minus, part.supply_min_v))
-
-    def _switch(self, joint: Joint) -> Choice:
-        """At rest on the ground throw, pressed on the 3.3 V throw, in transit on neither."""
-        name = joint.name
-        ohm = self.scene.switch.closed_ohm + self.parts.parameter(f"{name}.SW", "ohm")
-        common = f"{name}.SW.COM"
-        return Choice(
-            f"{name}.SW",
-            ([(common, f"{name}.SW.NC", ohm)], [(common, f"{name}.SW.NO", ohm)], []),
-        )
+        return PartsList(self.scene, self._seed, self.parts, links).netlist
 
     def tied(self, one: str, other: str) -> bool:
         """Whether volts at one node follow volts at the other: a low resistance between them."""
@@ -447,8 +298,3 @@ class Harness:
     def joints_in(self, island: Island) -> Sequence[str]:
         """Names of the joints whose opto inputs lie in an island."""
         return sorted({led.name.split(".", 1)[0] for led in island.leds})
-
-
-def input_pins(joint: str) -> tuple[str, ...]:
-    """The card's input pins of a joint: switch, then channels A, B, Z of the encoder."""
-    return tuple(f"CARD.{joint}.{pin}" for pin in INPUTS)

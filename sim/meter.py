@@ -14,14 +14,14 @@ from typing import TYPE_CHECKING
 from ..errors import LiveCircuit
 from .clock import ticks
 from .gauges import to_digit
-from .harness import input_pins
 from .individual import drawn
+from .netlist import input_pins
 from .pick_up import chop_v, hum_v
 
 if TYPE_CHECKING:
-    from .harness import Solved
     from .pins import InputPin
     from .rig import Rig
+    from .solved import Solved
 
 Phasor = Callable[["Solved", Sequence["InputPin"], str], complex]
 LIVE = (

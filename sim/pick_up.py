@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 if TYPE_CHECKING:
-    from .harness import Solved
     from .pins import InputPin
+    from .solved import Solved
 
 _APART = 1e-2
 """The part of an input's own source resistance below which another does not count."""

@@ -26,17 +26,19 @@ from .encoder import Counter
 from .gauges import Gauges
 from .gripper import Gripper
 from .hands import Hands
-from .harness import STOP_INPUT, Harness, Solved, input_pins
+from .harness import Harness
 from .individual import Individual, draw_individual, draw_scene, drawn_figures
 from .io_card import IoCard
 from .io_harness import SERVO
 from .looked import Looked
 from .meter import Meter
 from .motion import Motion
+from .netlist import STOP_INPUT, input_pins
 from .parts import Parts
 from .pick_up import pick_up
 from .pins import InputPin
 from .regeneration import Regeneration
+from .solved import Solved
 from .start import check_start, find_start
 from .switch import AT_REST, IN_TRANSIT, PRESSED, Switch
 from .trace import Trace
