@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from contextlib import closing
-from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -16,9 +15,10 @@ from ..commission.arm import Arm, Joint
 from ..commission.errors import CommissionError, NoAnswer
 from ..faults import parse_fault
 from ..sim.clock import TICKS_PER_S
-from ..sim.wave import Floats, Wave
+from ..sim.wave import Wave
+from .act import Act, Signal
 from .examples import joints_of, part_of
-from .workplace import Workplace
+from .workplace import OVERLOAD_OHM, Workplace
 
 JOG_DEG, LONG_DEG = 6.0, 25.0
 NEAR_DEG, PAST_DEG = 8.0, 4.0
@@ -26,74 +26,7 @@ NEAR_DEG, PAST_DEG = 8.0, 4.0
 PULSES = 48
 """Counts by which an encoder is turned to see its channels one by one."""
 QUERIES = 200
-_SWITCH_ZOOM_S, _DISC_ZOOM_S, _RUN_UP_S = (-0.004, 0.008), (-0.012, 0.012), 0.01
-_FIRST_EDGE, _PAUSE = "Around the first edge of the input", "Where channel A pauses"
-
-
-@dataclass(frozen=True)
-class Signal:
-    """One signal from the beginning of its act on: `values` from each of `time_s` (n,) on."""
-
-    name: str
-    unit: str
-    time_s: Floats
-    values: Floats
-
-
-@dataclass(frozen=True)
-class Span:
-    """A part of an act to show: seconds from its beginning."""
-
-    begin_s: float
-    end_s: float
-    title: str
-
-
-@dataclass
-class Act:
-    """What was done, what the pins did, what the gauges showed: pairs of what and reading.
-
-    `first_s` is the end of a part of the act that is worth a picture of its own.
-    """
-
-    what: str
-    signals: list[Signal] = field(default_factory=list)
-    gauges: list[tuple[str, str]] = field(default_factory=list)
-    end_s: float = 0.0
-    first_s: float = 0.0
-    broke_off: str = ""
-
-    def spans(self) -> list[Span]:
-        """What to show: the whole, and a closer look where there is something to see."""
-        spans = [Span(0.0, self.end_s, "The whole act")]
-        if self.first_s:
-            spans.insert(0, Span(0.0, self.first_s, "A little way, and back"))
-        for signal in self.signals:
-            if signal.name.endswith(".SW") and len(signal.time_s) > 1:
-                spans.append(self._around(float(signal.time_s[1]), _SWITCH_ZOOM_S, _FIRST_EDGE))
-                break
-            pause = _pause(signal, self.first_s)
-            if signal.name.endswith(".ENC.A") and pause is not None:
-                spans.append(self._around(pause, _DISC_ZOOM_S, _PAUSE))
-                break
-        return spans
-
-    def _around(self, at_s: float, zoom_s: tuple[float, float], title: str) -> Span:
-        return Span(max(at_s + zoom_s[0], 0.0), min(at_s + zoom_s[1], self.end_s), title)
-
-
-def _pause(signal: Signal, after_s: float) -> float | None:
-    """Where a channel that runs on both sides of it pauses for many times its usual interval."""
-    edges = signal.time_s[signal.time_s > after_s + _RUN_UP_S]
-    if len(edges) < 100:
-        return None
-    gaps = np.diff(edges)
-    # In the first half only: at its end the hand turns round.
-    gaps = gaps[: len(gaps) // 2 - 20]
-    longest = int(np.argmax(gaps))
-    if gaps[longest] < 5 * float(np.median(gaps)):
-        return None
-    return float(edges[longest] + gaps[longest] / 2)
+WARM_MIN = 30
 
 
 def perform(arm: Arm, seed: int, fault: str, sound: bool) -> Act:
@@ -285,6 +218,50 @@ def _reopen(place: Workplace, joints: Sequence[Joint], act: Act) -> None:
         ]
 
 
+def _prove(place: Workplace, joints: Sequence[Joint], act: Act) -> None:
+    """Rails and an encoder, each twice, then the known source; then ohms, of its leads too."""
+    joint, hand = joints[0], place.hand
+    place.card.enable(True, [joint.channel])
+    place.card.pause(0.2)
+    for red, black in (
+        ("RAIL.5V", "RAIL.0V"),
+        ("RAIL.24V", "RAIL.0V"),
+        (f"{joint.name}.ENC.5V", f"{joint.name}.ENC.0V"),
+        ("PROVE.+", "PROVE.-"),
+    ):
+        shown = ", ".join(f"{hand.volts(red, black):.3f} V" for _ in range(2))
+        act.gauges.append((f"{red} to {black}, read twice", shown))
+    ac_v = place.hands.numbers('MEAS:VOLT:AC? "RAIL.5V","RAIL.0V"', 1)[0]
+    act.gauges.append(("AC volts, RAIL.5V to RAIL.0V", f"{ac_v:.3f} V"))
+    place.main_supply(False)
+    for red, black, what in (
+        ("RAIL.5V", "RAIL.5V", "the probes together"),
+        (f"CARD.{joint.name}.MOTOR.A+", f"CARD.{joint.name}.MOTOR.A-", f"coil A of {joint.name}"),
+        (f"{joint.name}.OPTO0V", "RAIL.0V", f"{joint.name}.OPTO0V to RAIL.0V"),
+    ):
+        ohm = place.ohms(red, black)
+        shown = "overload" if ohm > OVERLOAD_OHM else f"{ohm:.1f} ohm"
+        act.gauges.append((f"ohms, power off: {what}", shown))
+
+
+def _warm(place: Workplace, joints: Sequence[Joint], act: Act) -> None:
+    """All drives on and still for half an hour, then ohms while the motors are warm."""
+    joint, chosen = joints[0], f"(@{joints[0].channel})"
+    coil = (f"CARD.{joint.name}.MOTOR.A+", f"CARD.{joint.name}.MOTOR.A-")
+    place.main_supply(False)
+    act.gauges.append((f"coil A of {joint.name}, cold", f"{place.ohms(*coil):.1f} ohm"))
+    place.main_supply(True)
+    place.card.enable(True, [each.channel for each in place.arm.joints])
+    for minutes, more_s in ((0, 0.2), (1, 60.0), (5, 240.0), (WARM_MIN, 60.0 * (WARM_MIN - 5))):
+        place.card.pause(more_s)
+        case_c = place.hands.numbers(f"MEAS:TEMP? {chosen}", 1)[0]
+        act.gauges.append(
+            (f"case of {joint.name}'s motor, {minutes} min on", f"{case_c:.1f} deg C")
+        )
+    place.main_supply(False)
+    act.gauges.append((f"coil A of {joint.name}, warm", f"{place.ohms(*coil):.1f} ohm"))
+
+
 def _grip(place: Workplace, _joints: Sequence[Joint], act: Act) -> None:
     with closing(place.second_card()) as card:
         for width_s, when in ((2e-3, "asked to open"), (1e-3, "asked to close on nothing")):
@@ -333,6 +310,9 @@ _WORDS = {
     "REOPEN": "{joint} is enabled; the card's port is closed and opened again.",
     "BASE": "A level lies on {joint}'s link while somebody leans on the base, there and back.",
     "FALL": "All drives are off; the stand is taken away, and the arm comes down on the table.",
+    "HEAT": f"All drives are on and stand still for {WARM_MIN} minutes, the stand in place.",
+    "METER": "The meter is put on rails and at {joint}'s encoder, {joint} enabled, and only then "
+    "proved on a known source; then ohms, all supplies off.",
     "GRIPPER": "The gripper is asked to open, and to close on nothing.",
     "LINE": f"The card is asked STEP:COUN? (@1:6) {QUERIES} times.",
 }
@@ -349,6 +329,8 @@ _DOES = {
     "REOPEN": _reopen,
     "BASE": _push,
     "FALL": _fall,
+    "HEAT": _warm,
+    "METER": _prove,
     "GRIPPER": _grip,
     "LINE": _talk,
 }
@@ -364,6 +346,8 @@ _SHOWN = {
     "REOPEN": ("{}.DRIVE",),
     "BASE": ("{}.ANGLE_DEG",),
     "FALL": ("{}.ANGLE_DEG", "{}.SHAFT_DEG"),
+    "HEAT": ("{}.DRIVE", "{}.DRIVE.24V_V"),
+    "METER": ("RAIL.24V_V", "RAIL.5V_V", "{}.DRIVE", "{}.ENC.5V_V"),
     "GRIPPER": ("GRIPPER.GAP_MM", "IO.DI1", "IO.DI2", "IO.5V_V"),
     "LINE": (),
 }

@@ -19,6 +19,7 @@ _CHOSEN: dict[str, tuple[str, ...]] = {
     "unplug": ("unplug@J5.ENC", "unplug@J5.SW"),
     "cross": ("cross@J2.ENC/J3.ENC", "cross@J2.MOTOR/J3.MOTOR"),
     "weak": ("weak@J2.MOTOR,current=0.22",),
+    "strong": ("strong@J2.MOTOR", "strong@J5.MOTOR"),
     "idle": ("idle@J2.DRIVE,current=0.15",),
     "microsteps": ("microsteps@J5.DRIVE",),
     "slip": ("slip@J4.COUPLING",),
@@ -46,7 +47,8 @@ _CHOSEN: dict[str, tuple[str, ...]] = {
 }  # fmt: skip
 _JOINT = "J5"
 _LOOKED_AT = {"dim": "INPUTS", "forget": "POWER", "reset": "POWER", "autoreset": "REOPEN",
-              "loose": "BASE", "surge": "FALL"}  # fmt: skip
+              "loose": "BASE", "surge": "FALL",
+              "strong": "HEAT", "lead": "METER", "amps": "METER", "chassis": "METER"}  # fmt: skip
 """Kinds whose part alone does not say what shows them."""
 
 
@@ -78,8 +80,9 @@ def part_of(fault: str) -> str:
 
     A plug's name (`INPUTS`, `DRIVE`, `MOTOR`, `ENC`, `SW`) for its conductors and the card's pins
     they start from; `MOTION` for a drive's settings, motor, coupling, gear, load or counter;
+    `HEAT` for what gets warm;
     `POWER` and `REOPEN` for what a power cycle or a program's coming does; `BASE`; `FALL` for what
-    an arm does that comes down; `RAIL`; `LINE`; `GRIPPER`.
+    an arm does that comes down; `METER` for what a person measures with; `RAIL`; `LINE`; `GRIPPER`.
     """
     parsed = parse_fault(fault)
     kind, place = parsed.kind, parsed.places[0]

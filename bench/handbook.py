@@ -22,7 +22,8 @@ from ..errors import DryrigError, nearest
 from ..faults import KINDS, Kind
 from ..scenes import Scene, load_scene, scene_path
 from ..study.commissioned import commissioned
-from .acts import Act, perform
+from .act import Act
+from .acts import perform
 from .examples import examples, joints_of
 from .lanes import Figure, figure, steady
 from .readings import Compared, compare

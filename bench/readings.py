@@ -62,7 +62,7 @@ class Compared:
 
 def compare(arm: Arm, seed: int, fault: str) -> list[Compared]:
     """All lines of the tables for one fault, volts first; none for the line and its port."""
-    if part_of(fault) in ("LINE", "REOPEN", "BASE"):
+    if part_of(fault) in ("LINE", "REOPEN", "BASE", "METER"):
         return []
     both = []
     for text in ("", fault):
@@ -83,6 +83,7 @@ def _round(place: Workplace, fault: str) -> Iterator[Reading]:
             "MOTOR": _drive,
             "MOTION": _drive,
             "POWER": _drive,
+            "HEAT": _drive,
             "ENC": _encoder,
             "SW": _switch,
         }[part](place, joint)

@@ -51,7 +51,10 @@ def _iec(element: str, fault: str, *injected: str, reason: str = "") -> Row:
 
 
 _BOARDS = "boards are modelled by their terminals: it shows as the same fault of a conductor there"
-_EARTH = "the rig has no earth of its own: 0 V, bonded to the frame, stands for it"
+_EARTH = (
+    "the chassis is earthed and no bond ties 0 V to it: a first short to it shows only by ohms, or "
+    "to a meter on it; shorts to 0 V show what a bonded arm does"
+)
 _NO_CPU = "the card is modelled without a processor: it has pins, counters and a serial line"
 
 ROWS: tuple[Row, ...] = (
@@ -62,7 +65,8 @@ ROWS: tuple[Row, ...] = (
     ),
     _iso(
         "D.4", "conductor", "short to an exposed conductive part, earth or protective conductor",
-        "short@J5.DIR/RAIL.0V", "short@J5.ENC.5V/RAIL.0V", "short@J2.MOTOR.A+/RAIL.0V",
+        "short@J5.DIR/CHASSIS", "short@J5.DIR/RAIL.0V", "short@J5.ENC.5V/RAIL.0V",
+        "short@J2.MOTOR.A+/RAIL.0V",
         reason=_EARTH, source=_GT_AND_BECKHOFF,
     ),
     _iso(
@@ -88,7 +92,7 @@ ROWS: tuple[Row, ...] = (
     ),
     _iso(
         "D.7", "multi-pin connector", "short to earth or a conductive part",
-        "short@J2.ENC.A/RAIL.0V", reason=_EARTH,
+        "short@J2.ENC.A/CHASSIS", "short@J2.ENC.A/RAIL.0V", reason=_EARTH,
     ),
     _iso(
         "D.7", "multi-pin connector", "open pin",

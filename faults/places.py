@@ -5,6 +5,7 @@ from __future__ import annotations
 from ..scenes import IO, Scene
 from ..sim.circuit import GROUND, RAILS
 from ..sim.gripper import PART as GRIPPER
+from ..sim.netlist import CHASSIS
 from ..sim.parts import INPUTS, OUTPUTS
 from ..sim.plugs import plug_of
 from .kind import Kind
@@ -22,8 +23,8 @@ def part_at(place: str) -> str:
     """What stands at a place.
 
     `INPUTS`, `DRIVE`, `MOTOR`, `ENC`, `SW` for conductors and plugs of it, or `GEAR`, `COUPLING`,
-    `BRAKE`, `COUNTER`; `CARD` (its pins too), `TOOL`, `BASE`, `RAIL`, `LINE`; `IO` for the
-    second card's cable and the gripper at its end.
+    `BRAKE`, `COUNTER`; `CARD` (its pins too), `TOOL`, `BASE`, `METER`, `CHASSIS`, `RAIL`, `LINE`;
+    `IO` for the second card's cable and the gripper at its end.
     """
     first, dot, rest = place.partition(".")
     if first == IO:
@@ -51,7 +52,7 @@ def places(kind: Kind, scene: Scene) -> list[str]:
         case "conductor":
             return conductors(scene)
         case "node":
-            return [*conductors(scene), *RAILS]
+            return [*conductors(scene), *RAILS, CHASSIS]
         case "plug":
             return plugs(scene)
         case "line":
@@ -65,7 +66,7 @@ def _of_sort(sort: str, scene: Scene) -> list[str]:
     match sort:
         case "RAIL":
             return [rail for rail in RAILS if rail != GROUND]
-        case "CARD" | "TOOL" | "BASE" | "RAIL.24V":
+        case "CARD" | "TOOL" | "BASE" | "METER" | "RAIL.24V":
             return [sort]
         case "INPUT":
             pins = [f"{name}.{pin}" for name in names for pin in INPUTS]

@@ -68,9 +68,15 @@ def _mark(session: ScpiDialect, axis: int) -> str:
     return NOT_A_NUMBER if deg is None else real(deg)
 
 
-def _measured(read: Callable[[Meter, str, str], str]) -> Callable[[ScpiDialect, str, str], Wait]:
+def _measured(
+    read: Callable[[Meter, str, str], str], *, live: bool
+) -> Callable[[ScpiDialect, str, str], Wait]:
+    """One reading; `live`: the probes lie on a live circuit meanwhile."""
+
     def measure(session: ScpiDialect, red: str, black: str) -> Wait:
         rig = session.rig
+        if live:
+            rig.meter.touch(red, black)
         return Wait(
             done=lambda: False,
             until=rig.now + ticks(rig.scene.gauges.meter.reading_s),
@@ -262,7 +268,7 @@ HANDS = Words(
         Command(
             "MEASure:VOLTage[:DC]",
             "one reading of the meter; takes rig time",
-            ask=_measured(lambda meter, red, black: real(meter.volts(red, black))),
+            ask=_measured(lambda meter, red, black: real(meter.volts(red, black)), live=True),
             asks=_PROBES,
             replies="V",
             caution=_LIVE_VOLTS,
@@ -270,7 +276,7 @@ HANDS = Words(
         Command(
             "MEASure:VOLTage:AC",
             "one reading of AC volts: true RMS of what swings about the mean",
-            ask=_measured(lambda meter, red, black: real(meter.volts_ac(red, black))),
+            ask=_measured(lambda meter, red, black: real(meter.volts_ac(red, black)), live=True),
             asks=_PROBES,
             replies="V",
             caution=_LIVE_VOLTS,
@@ -287,7 +293,7 @@ HANDS = Words(
             "MEASure:RESistance",
             f"one reading of ohms, over every path there is: pull plugs; {INFINITY} on overload; "
             "refused while the main supply is on",
-            ask=_measured(lambda meter, red, black: real(meter.ohms(red, black))),
+            ask=_measured(lambda meter, red, black: real(meter.ohms(red, black)), live=False),
             asks=_PROBES,
             replies="ohm",
             caution=_DEAD,
@@ -295,10 +301,20 @@ HANDS = Words(
         Command(
             "MEASure:CONTinuity",
             "whether the meter beeps between two terminals; refused while the main supply is on",
-            ask=_measured(lambda meter, red, black: str(int(meter.continuous(red, black)))),
+            ask=_measured(
+                lambda meter, red, black: str(int(meter.continuous(red, black))), live=False
+            ),
             asks=_PROBES,
             replies="0|1",
             caution=_DEAD,
+        ),
+        Command(
+            "MEASure:TEMPerature",
+            "a thermometer on the case of a joint's motor",
+            ask=_each(lambda session, axis: real(session.rig.gauges.case_c(axis))),
+            channels=Channels.ANY,
+            replies="deg C",
+            caution="Above some 60 deg C metal burns skin: the back of a hand near it first.",
         ),
         Command(
             "CLIP",

@@ -62,8 +62,25 @@ class CardPart(Part):
         return self
 
 
+class ChassisPart(Part):
+    """What ties the arm's bare metal to 0 V where no bond does (values from memory).
+
+    It is earthed, and 0 V is not: between them the supplies' interference capacitors and their
+    discharge resistor, mains current through the capacitance of their windings (peak), leakage.
+    """
+
+    ohm: Positive = 1e6
+    farad: Positive = 10e-9
+    hum_a: Annotated[float, Field(ge=0, le=1e-3)] = 10e-6
+    wander_a: Annotated[float, Field(ge=0, le=1e-5)] = 50e-9
+
+
 class DrivePart(Part):
-    """Opto inputs and supply of a drive."""
+    """Opto inputs and supply of a drive, and its over-temperature cut-off.
+
+    Its bridges have `bridge_ohm` between supply and one coil's current; above `trip_c` it cuts out
+    until it has cooled to `restart_c` (values from memory for drives of one chip).
+    """
 
     opto_ohm: Positive
     opto_forward_v: Positive
@@ -77,8 +94,19 @@ class DrivePart(Part):
     standstill_current: Annotated[float, Field(gt=0, le=1)] = 1.0
     standstill_s: Annotated[float, Field(ge=0.05, le=60)] = 0.5
     chopper_hz: Annotated[float, Field(ge=1e3, le=2e5)] = 20e3
+    bridge_ohm: Positive = 0.3
+    kelvin_per_watt: Positive = 35.0
+    joule_per_kelvin: Positive = 2.0
+    trip_c: Annotated[float, Field(ge=60, le=200)] = 150.0
+    restart_c: Annotated[float, Field(ge=40, le=200)] = 130.0
     idle_a: Positive
     load_a: Positive
+
+    @model_validator(mode="after")
+    def _cools(self) -> DrivePart:
+        if self.restart_c >= self.trip_c:
+            raise ValueError(f"restart_c {self.restart_c} must lie below trip_c {self.trip_c}")
+        return self
 
 
 class EncoderPart(Part):
@@ -145,7 +173,9 @@ class Meter(Part):
     """A multimeter: input resistance on volts, time for one reading.
 
     Accuracy of each function as percent of the reading and counts of the last digit; ohms have
-    `full_counts` before the next range, ten times coarser, and overload above `limit_ohm`.
+    `full_counts` before the next range, ten times coarser, and overload above `limit_ohm`. What its
+    leads pick up, and drift by, shows where one of them is broken. Its amps socket has a shunt of
+    `amps_ohm`, fuse included, whose wire melts at `fuse_a2s`, A2.s (values from memory).
     """
 
     ohm: Positive
@@ -161,12 +191,31 @@ class Meter(Part):
     full_counts: Annotated[int, Field(ge=1000, le=1_000_000)] = 4000
     limit_ohm: Positive = 40e6
     continuity_ohm: Positive = 30.0
+    lead_hum_a: Annotated[float, Field(ge=0, le=1e-6)] = 5e-9
+    lead_wander_a: Annotated[float, Field(ge=0, le=1e-6)] = 2e-9
+    amps_ohm: Positive = 0.1
+    fuse_a: Positive = 0.5
+    fuse_a2s: Positive = 0.2
+
+
+class ProvingUnit(Part):
+    """A known source on the bench, by which a meter is proved: volts and internal resistance."""
+
+    volts: Positive = 9.0
+    ohm: Positive = 2.0
 
 
 class Eye(Part):
     """How finely an angle can be judged against a drawing."""
 
     resolution_deg: Positive
+
+
+class Thermometer(Part):
+    """A thermometer held to a motor's case."""
+
+    resolution_c: Positive = 0.5
+    accuracy_c: Positive = 2.0
 
 
 class Hand(Part):
@@ -185,6 +234,8 @@ class GaugesPart(Part):
     meter: Meter
     eye: Eye
     hand: Hand
+    proving: ProvingUnit = ProvingUnit()
+    thermometer: Thermometer = Thermometer()
 
 
 class Tolerances(Part):
@@ -210,6 +261,18 @@ class Motor(Part):
     inductance_h: Annotated[float, Field(gt=0, le=0.1)]
     rotor_kg_m2: Annotated[float, Field(gt=0, le=1e-2)]
     full_steps: Literal[200, 400]
+    kelvin_per_watt: Positive | None = None
+    joule_per_kelvin: Positive | None = None
+
+    @property
+    def warming(self) -> tuple[float, float]:
+        """Thermal resistance to the air (K/W) and heat capacity (J/K) of winding and case as one.
+
+        Where the file does not say: by surface and volume from a frame of 57 mm, which has some
+        6 K/W and 400 J/K (values from memory).
+        """
+        size = self.frame_mm / 57.0
+        return self.kelvin_per_watt or 6.0 / size**2, self.joule_per_kelvin or 400.0 * size**3
 
 
 class Encoder(Part):
@@ -351,9 +414,11 @@ class Scene(Part):
     urdf: str
     payload_kg: Annotated[float, Field(ge=0, le=50)]
     table_m: Annotated[float, Field(ge=-10, le=10)] | None = None
+    ambient_c: Annotated[float, Field(ge=-10, le=60)] = 20.0
     rest_pose_deg: tuple[float, ...]
     supplies: Supplies
     card: CardPart
+    chassis: ChassisPart = ChassisPart()
     drive: DrivePart
     encoder: EncoderPart
     switch: SwitchPart

@@ -203,7 +203,7 @@ class Counting:
                         for states, reading in rows.items()
                     },
                 )
-            shared = pick_up(rig.pins, harness.look(name), name) if pin.floats(ohm) else None
+            shared = pick_up(rig.cables, harness.look(name), name) if pin.floats(ohm) else None
             pin.drive(now, volts, ohm, shared)
             follow = None if channel in slow else self._follower(number, channel)
             rig.follow_pin(name, follow)

@@ -1,4 +1,4 @@
-"""What a person reads at the arm: eye, digital level, witness mark; each with its error."""
+"""What a person reads at the arm: eye, level, mark, thermometer; each with its error."""
 
 from __future__ import annotations
 
@@ -47,6 +47,12 @@ class Gauges:
         lean = self._rig.base.lean_rad(angles)
         pitch = math.degrees(self._rig.body.pitch_rad(angles, joint, lean))
         return (-pitch if self.level_reversed else pitch) + self._rig.individual.level_bias_deg
+
+    def case_c(self, joint: int) -> float:
+        """The temperature of a motor's case by a thermometer held to it, deg C."""
+        rig, gauge = self._rig, self._scene.gauges.thermometer
+        true_c = rig.heating.motors[joint].celsius(rig.now)
+        return to_digit(gauge.resolution_c, true_c + rig.individual.thermometer_bias_c)
 
     def mark_deg(self, joint: int) -> float | None:
         """A joint's distance from its scribed zero, deg; None when the marks are too far apart."""

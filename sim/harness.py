@@ -25,13 +25,14 @@ from .circuit import (
 from .drive import Coils
 from .individual import Individual
 from .io_harness import io_settings
-from .netlist import COILS, STOP_INPUT, PartsList
+from .netlist import CHASSIS, COILS, PROVING, STOP_INPUT, PartsList
 from .parts import OUTPUTS, Parts
 from .plugs import LOOSE, Plugs
 from .resistance import resistance_ohm
 from .solved import Solved
 
 _HALF_24V = 12.0
+_WHOLE_ARM = (*RAILS, CHASSIS, *PROVING, STOP_INPUT)
 TEST_OHM = 10e3
 """The test resistor that a person clips between two terminals."""
 
@@ -59,6 +60,7 @@ class Harness:
         self.fed_back: Source | None = None  # what motors give back to the 24 V rail
         self.plugs = Plugs(self.near_end)
         self.clip: tuple[str, str] | None = None
+        self.shunt: Link | None = None  # a meter's, between what its probes touch
         self.fit(self.parts)
 
     @property
@@ -68,7 +70,7 @@ class Harness:
 
     def terminals(self, prefix: str = "") -> list[str]:
         """Names a meter's probe can touch, optionally of one joint only (`J5`, or `IO`)."""
-        names = [*RAILS, STOP_INPUT, *(f"CARD.{place}" for place in self.near_end), *self.near_end]
+        names = [*_WHOLE_ARM, *(f"CARD.{place}" for place in self.near_end), *self.near_end]
         names += [end for end in map(self._end, self.near_end) if end.startswith(LOOSE)]
         if not prefix:
             return names
@@ -84,7 +86,7 @@ class Harness:
 
         Raises `UnknownTerminal` with the nearest name.
         """
-        if terminal in RAILS or terminal in self.near_end or terminal == STOP_INPUT:
+        if terminal in _WHOLE_ARM or terminal in self.near_end:
             return terminal
         place = terminal.removeprefix("CARD.")
         if terminal.startswith("CARD.") and place in self.near_end:
@@ -195,10 +197,13 @@ class Harness:
         a, b = self.node(red), self.node(black)
         return self.look(a).volt(a) - self.look(b).volt(b)
 
-    def ohm_between(self, red: str, black: str) -> float:
-        """Ohms between two terminals over all paths, with all sources off; may be infinite."""
+    def ohm_between(self, red: str, black: str, coil_ohm: Sequence[float] = ()) -> float:
+        """Ohms between two terminals over all paths, with all sources off; may be infinite.
+
+        `coil_ohm` is what the coils of each joint have as warm as they are.
+        """
         one, other = self.node(red), self.node(black)
-        return resistance_ohm(self._netlist(), self.settings, one, other)
+        return resistance_ohm(self._netlist(coil_ohm), self.settings, one, other)
 
     @contextmanager
     def loaded(self, red: str, black: str, load_ohm: float) -> Iterator[None]:
@@ -216,7 +221,7 @@ class Harness:
         finally:
             self.parts, self.circuit = spare, kept
 
-    def _netlist(self) -> Netlist:
+    def _netlist(self, coil_ohm: Sequence[float] = ()) -> Netlist:
         links: list[Link] = []
         for place in self.near_end:
             ohm = min(self.parts.ohm[place], OPEN_OHM)
@@ -224,7 +229,9 @@ class Harness:
         links.extend(self.parts.bridges)
         if self.clip is not None:
             links.append((self.node(self.clip[0]), self.node(self.clip[1]), TEST_OHM))
-        return PartsList(self.scene, self._seed, self.parts, links).netlist
+        if self.shunt is not None:
+            links.append(self.shunt)
+        return PartsList(self.scene, self._seed, self.parts, links, coil_ohm).netlist
 
     def tied(self, one: str, other: str) -> bool:
         """Whether volts at one node follow volts at the other: a low resistance between them."""

@@ -5,7 +5,7 @@ Conductors, bridges and whatever a person holds to the terminals come from the h
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from ..scenes import Joint, Scene
 from .circuit import GROUND, Choice, Led, Link, Netlist
@@ -20,6 +20,11 @@ _QUADRATURE = ((0, 0), (1, 0), (1, 1), (0, 1))
 STOP_INPUT = "CARD.STOP"
 """The card's stop input: tied to 0 V by the STOP button's second contact, else pulled up by the
 card, whose logic lives on the host's cable. A broken circuit reads as an open one."""
+CHASSIS = "CHASSIS"
+"""The arm's bare metal."""
+PROVING = ("PROVE.+", "PROVE.-")
+"""Terminals of the known source on the bench."""
+_APART_OHM = 1e9  # from the bench to everything else
 _STOP_PULL_OHM = 4.7e3  # common practice for an external pull: 4.7 to 10 kohm; value from memory
 _LOGIC_V = 3.3
 
@@ -30,19 +35,31 @@ def input_pins(joint: str) -> tuple[str, ...]:
 
 
 class PartsList:
-    """The netlist of one arm with these parts, `links` between its terminals given."""
+    """The netlist of one arm with these parts, `links` between its terminals given.
 
-    def __init__(self, scene: Scene, seed: int, parts: Parts, links: Iterable[Link]) -> None:
+    `coil_ohm`, one a joint, replaces the nameplates': a drive that is on holds its current whatever
+    its coils have, so only what is measured without power has use for it.
+    """
+
+    def __init__(
+        self,
+        scene: Scene,
+        seed: int,
+        parts: Parts,
+        links: Iterable[Link],
+        coil_ohm: Sequence[float] = (),
+    ) -> None:
         self._scene, self._seed, self._parts = scene, seed, parts
         self._links: list[Link] = list(links)
         self._leds: list[Led] = []
         self._choices: list[Choice] = []
         self._injections: list[tuple[str, float]] = []
         self._fixed: list[str] = []
+        self._add_bench()
         self._add_stop()
-        for joint in scene.joint:
+        for number, joint in enumerate(scene.joint):
             self._add_card(joint)
-            self._add_drive(joint)
+            self._add_drive(joint, coil_ohm[number] if coil_ohm else joint.motor.coil_ohm)
             self._choices.append(self._encoder(joint))
             self._choices.append(self._switch(joint))
         add_io(scene, parts, self._links, self._choices)
@@ -51,6 +68,15 @@ class PartsList:
     def netlist(self) -> Netlist:
         """What a circuit is built from."""
         return Netlist(self._links, self._leds, self._choices, self._injections, self._fixed)
+
+    def _add_bench(self) -> None:
+        """The chassis, and the proving unit as its equivalent current source."""
+        self._links.append((CHASSIS, GROUND, self._scene.chassis.ohm))
+        plus, minus = PROVING
+        unit = self._scene.gauges.proving
+        self._links += [(plus, minus, unit.ohm), (minus, GROUND, _APART_OHM)]
+        amps = unit.volts / unit.ohm
+        self._injections += [(plus, amps), (minus, -amps)]
 
     def _add_stop(self) -> None:
         self._links.append((STOP_INPUT, GROUND, _STOP_PULL_OHM))
@@ -72,7 +98,7 @@ class PartsList:
             bias_a = drawn(self._seed, f"{pin}.bias").uniform(*card.input_bias_a)
             self._injections.append((pin, bias_a))
 
-    def _add_drive(self, joint: Joint) -> None:
+    def _add_drive(self, joint: Joint, coil_ohm: float) -> None:
         drive, name, volts = self._scene.drive, joint.name, self._scene.supplies.v24.volts
         opto_ohm = drive.opto_ohm * self._parts.parameter(f"{name}.DRIVE", "opto_ohm")
         for which in OUTPUTS:
@@ -97,9 +123,7 @@ class PartsList:
         )
         leg_ohm = _leg_ohm(self._scene, joint)
         for coil in COILS:
-            self._links.append(
-                (f"{name}.MOTOR.{coil}+", f"{name}.MOTOR.{coil}-", joint.motor.coil_ohm)
-            )
+            self._links.append((f"{name}.MOTOR.{coil}+", f"{name}.MOTOR.{coil}-", coil_ohm))
             for end in ("+", "-"):
                 leg = f"LEG.{name}.{coil}{end}"
                 self._fixed.append(leg)

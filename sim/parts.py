@@ -55,6 +55,7 @@ PARAMETERS: dict[str, dict[str, float]] = {
     "CARD": {"reset_v": 0.0, "open_resets": 0.0},
     "COUNTER": {"bits": 0.0},
     "PIN": {"stuck": 0.0, "shift_v": 0.0},
+    "METER": {"red_ohm": 0.0, "black_ohm": 0.0, "in_amps": 0.0, "on_chassis": 0.0},
     "RAIL": {"volts": 1.0, "ohm": 0.0, "trip_v": math.inf},
 }
 """What can be set on a part, with its sound value.
@@ -83,6 +84,8 @@ opening the port resets it.
 COUNTER: bits of the card's counter of a joint (0: as the scene says).
 PIN: the level that a pin of the card stays at (1: low, 2: high, 0: neither); what its thresholds
 have shifted by.
+METER: resistance of its red and its black lead; whether the red one is in the amps socket; whether
+the black one is on the chassis where 0 V is meant.
 RAIL: a supply's volts as a multiple; more internal resistance; volts at which one that takes
 nothing back trips (infinite: it takes what motors give back).
 """

@@ -156,6 +156,7 @@ def live_deck(loom: Loom) -> list[str]:
             name = f"r{node(joint.name)}_{throw.lower()}"
             deck.append(switched(name, f"{joint.name}.SW.COM", f"{joint.name}.SW.{throw}"))
     deck += STOP_INPUT
+    deck += BENCH
     deck += _second_card()
     deck += _gripper()
     return [*deck, ".option rshunt=1e13 reltol=1e-6", ".end"]
@@ -206,6 +207,15 @@ STOP_INPUT = [
     f"istop 0 card_stop {3.3 / 4700!r}",
 ]
 """The contact of a STOP button that is out, and the card's pull-up of 4.7 kohm to 3.3 V."""
+
+
+BENCH = [
+    f"rchassis chassis 0 {SCENE.chassis.ohm!r}",
+    "iprove prove_m prove_p 4.5",
+    "rprove prove_p prove_m 2",
+    "rprove_apart prove_m 0 1e9",
+]
+"""Bare metal over the supplies' discharge resistor; 9 V behind 2 ohm, insulated by 1 Gohm."""
 
 
 def _outputs(joint: Joint) -> Iterator[str]:

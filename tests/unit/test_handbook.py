@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from dryrig.bench.acts import Signal, Span
+from dryrig.bench.act import Signal, Span
 from dryrig.bench.examples import examples, joints_of, part_of
 from dryrig.bench.handbook import Chapter, HandbookError, chapter, planned, write_handbook
 from dryrig.bench.lanes import figure, steady
@@ -187,7 +187,7 @@ def test_every_kind_can_be_tried_out_somewhere() -> None:
         assert bool(faults) == (name != "brake")  # the Heron has none
         for fault in faults:
             assert parse_fault(fault).kind is kind
-            whole = ("LINE", "RAIL", "POWER", "REOPEN", "BASE", "FALL", "GRIPPER")
+            whole = ("LINE", "RAIL", "POWER", "REOPEN", "BASE", "FALL", "GRIPPER", "METER")
             assert part_of(fault) in whole or joints_of(fault) or fault == "overload@TOOL"
     assert planned(["drop", "stuck", "drop"]) == [
         *examples("drop", SCENE), *examples("stuck", SCENE),
