@@ -38,16 +38,17 @@ class Warm:
 
     def celsius(self, now: int) -> float:
         """Its temperature, deg C."""
-        rate, loss = self._balance()
+        rate, loss = self._balance(self._from_c)
         time_s = (now - self._since) / TICKS_PER_S
         # What it gains at first, evened out: (1 - exp(-loss t)) / loss, also where loss is none.
         span_s = -math.expm1(-loss * time_s) / loss if loss else time_s
         return self._from_c + rate * span_s
 
-    def reaches_s(self, celsius: float) -> float:
-        """Seconds, from its last change of heat on, until it has that temperature; may be never."""
-        rate, loss = self._balance()
-        rise = celsius - self._from_c
+    def reaches_s(self, now: int, celsius: float) -> float:
+        """Seconds from now until it has that temperature; may be never."""
+        own_c = self.celsius(now)
+        rate, loss = self._balance(own_c)
+        rise = celsius - own_c
         if rise * rate <= 0:
             return 0.0 if rise == 0 else math.inf
         left = 1 - rise * loss / rate
@@ -55,11 +56,11 @@ class Warm:
             return math.inf
         return -math.log(left) / loss if loss else rise / rate
 
-    def _balance(self) -> tuple[float, float]:
-        """How fast it warms at first (K/s), and how fast that dies away (1/s)."""
+    def _balance(self, own_c: float) -> tuple[float, float]:
+        """How fast it warms from a temperature (K/s), and how fast that dies away (1/s)."""
         loss = self._siemens - self.watts * self._per_k
-        heated = self.watts * (1 + self._per_k * (self._from_c - COLD_C))
-        lost = (self._from_c - self._ambient_c) * self._siemens
+        heated = self.watts * (1 + self._per_k * (own_c - COLD_C))
+        lost = (own_c - self._ambient_c) * self._siemens
         return (heated - lost) / self._joule_per_kelvin, loss / self._joule_per_kelvin
 
 
@@ -106,7 +107,9 @@ class Heating:
         """When, as things are, a drive will cut out or come back."""
         rig, drive, part = self._rig, self._rig.drives[number], self._rig.scene.drive
         self._change[number] += 1
-        after_s = self.drives[number].reaches_s(part.restart_c if drive.hot else part.trip_c)
+        after_s = self.drives[number].reaches_s(
+            rig.now, part.restart_c if drive.hot else part.trip_c
+        )
         if math.isinf(after_s):
             return
 

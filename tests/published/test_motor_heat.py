@@ -69,9 +69,9 @@ def test_the_closed_form_is_what_an_integrator_finds(watts: float) -> None:
         assert ours == pytest.approx(found.tolist(), abs=1e-6)
         for t, celsius in zip(times[1:], found[1:], strict=True):
             if abs(celsius - start) > 1e-3:
-                assert body.reaches_s(float(celsius)) == pytest.approx(t, rel=1e-6)
+                assert body.reaches_s(now, float(celsius)) == pytest.approx(t, rel=1e-6)
         start, now = found[-1], now + round(600.0 * TICKS_PER_S)
-    assert body.reaches_s(500.0) == math.inf
+    assert body.reaches_s(now, 500.0) == math.inf
 
 
 def test_motors_that_hold_come_to_their_steady_heat_and_cool_again(rig: Rig) -> None:
@@ -155,6 +155,7 @@ def test_a_drive_near_its_limit_cuts_out_and_comes_back_when_it_has_cooled(rig: 
     wait(rig, 35.0)
     assert not rig.drives[J2].energised  # and so on, every 44 s
     rig.card.enable(J2, False)
+    assert rig.drives[J2].hot
     wait(rig, 60.0)
     rig.card.enable(J2, True)
     assert rig.drives[J2].energised  # cooled meanwhile, and not asked for
@@ -179,7 +180,7 @@ def test_a_sound_arm_has_nothing_to_wait_for(rig: Rig) -> None:
     wait(rig, 2.0)
     assert not rig.pending()
     for drive in rig.heating.drives:
-        assert drive.reaches_s(SCENE.drive.trip_c) == math.inf
+        assert drive.reaches_s(rig.now, SCENE.drive.trip_c) == math.inf
 
 
 def test_over_the_port() -> None:
