@@ -36,7 +36,7 @@ def perform(arm: Arm, seed: int, fault: str, sound: bool) -> Act:
     start = list(arm.rest_pose_deg)
     if part == "SW":
         start[joints[0].channel - 1] = _near_switch(joints[0])
-    if part == "MOTION":
+    if part in ("MOTION", "BRAKE"):
         start = list(joints[0].trim.pose_deg)
     with Workplace(arm, seed, "" if sound else fault, start) as place:
         act = Act(_WORDS[part].format(joint=joints[0].name))
@@ -61,7 +61,7 @@ def _near_switch(joint: Joint) -> float:
 def _prepare(place: Workplace, part: str) -> None:
     if part in ("ENC", "SW", "RAIL"):
         place.hand.motor_supply(False)
-    if part == "MOTION":
+    if part in ("MOTION", "BRAKE"):
         place.card.enable(True, [joint.channel for joint in place.arm.joints])
         place.card.pause(0.2)
         place.hand.stand(False)
@@ -91,6 +91,18 @@ def _there_and_back(place: Workplace, joints: Sequence[Joint], act: Act) -> None
     place.jog(joint, -deg, joint.home.fast_deg_s)
     place.card.pause(1.0)
     _note(place, joint, act, f"after {-deg:+.0f} deg")
+
+
+def _let_go(place: Workplace, joints: Sequence[Joint], act: Act) -> None:
+    """A jog and back with the drive on, then the motor supply off, with no stand below."""
+    joint = joints[0]
+    for deg in (JOG_DEG, -JOG_DEG):
+        place.jog(joint, deg, 0.5 * joint.home.fast_deg_s)
+        place.card.pause(0.5)
+        _note(place, joint, act, f"after {deg:+.0f} deg")
+    place.hand.motor_supply(False)
+    place.card.pause(2.0)
+    _note(place, joint, act, "2 s after the motor supply went off")
 
 
 def _note(place: Workplace, joint: Joint, act: Act, when: str) -> None:
@@ -310,6 +322,8 @@ _WORDS = {
     "REOPEN": "{joint} is enabled; the card's port is closed and opened again.",
     "BASE": "A level lies on {joint}'s link while somebody leans on the base, there and back.",
     "FALL": "All drives are off; the stand is taken away, and the arm comes down on the table.",
+    "BRAKE": "All drives are on, the stand is away: {joint} is jogged up and back; then the motor "
+    "supply goes off.",
     "HEAT": f"All drives are on and stand still for {WARM_MIN} minutes, the stand in place.",
     "METER": "The meter is put on rails and at {joint}'s encoder, {joint} enabled, and only then "
     "proved on a known source; then ohms, all supplies off.",
@@ -329,6 +343,7 @@ _DOES = {
     "REOPEN": _reopen,
     "BASE": _push,
     "FALL": _fall,
+    "BRAKE": _let_go,
     "HEAT": _warm,
     "METER": _prove,
     "GRIPPER": _grip,
@@ -346,6 +361,7 @@ _SHOWN = {
     "REOPEN": ("{}.DRIVE",),
     "BASE": ("{}.ANGLE_DEG",),
     "FALL": ("{}.ANGLE_DEG", "{}.SHAFT_DEG"),
+    "BRAKE": ("{}.STEP", "{}.DRIVE", "{}.ANGLE_DEG", "{}.SHAFT_DEG"),
     "HEAT": ("{}.DRIVE", "{}.DRIVE.24V_V"),
     "METER": ("RAIL.24V_V", "RAIL.5V_V", "{}.DRIVE", "{}.ENC.5V_V"),
     "GRIPPER": ("GRIPPER.GAP_MM", "IO.DI1", "IO.DI2", "IO.5V_V"),

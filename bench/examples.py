@@ -46,22 +46,33 @@ _CHOSEN: dict[str, tuple[str, ...]] = {
     "cut": ("cut@LINE,from=2,to=60",),
 }  # fmt: skip
 _JOINT = "J5"
+_ELSEWHERE = {"brake": "heron_brake"}
+"""Kinds that the Heron has no part for, and a scene that has."""
 _LOOKED_AT = {"dim": "INPUTS", "forget": "POWER", "reset": "POWER", "autoreset": "REOPEN",
               "loose": "BASE", "surge": "FALL",
-              "strong": "HEAT", "lead": "METER", "amps": "METER", "chassis": "METER"}  # fmt: skip
+              "brake": "BRAKE", "strong": "HEAT",
+              "lead": "METER", "amps": "METER", "chassis": "METER"}  # fmt: skip
 """Kinds whose part alone does not say what shows them."""
 
 
 def examples(kind: str, scene: Scene) -> tuple[str, ...]:
-    """Faults of a kind to show: those chosen here, or the first that the scene lists at J5.
+    """Faults of a kind to show: those chosen here, or the first that the scene lists at J5; with
+    its variants where that is no scene for most kinds.
 
     None where the arm has no such part.
     """
     if kind in _CHOSEN:
         return _CHOSEN[kind]
     listed = [fault for fault in enumerate_faults(scene) if fault.partition("@")[0] == kind]
+    if kind in _ELSEWHERE:
+        return tuple(fault for fault in listed if fault.startswith(listed[0]))
     here = [fault for fault in listed if fault.partition("@")[2].startswith(f"{_JOINT}.")]
     return tuple((here or listed)[:1])
+
+
+def scene_for(kind: str) -> str:
+    """The scene in which a kind is shown."""
+    return _ELSEWHERE.get(kind, "heron")
 
 
 @cache
@@ -80,7 +91,7 @@ def part_of(fault: str) -> str:
 
     A plug's name (`INPUTS`, `DRIVE`, `MOTOR`, `ENC`, `SW`) for its conductors and the card's pins
     they start from; `MOTION` for a drive's settings, motor, coupling, gear, load or counter;
-    `HEAT` for what gets warm;
+    `BRAKE`; `HEAT` for what gets warm;
     `POWER` and `REOPEN` for what a power cycle or a program's coming does; `BASE`; `FALL` for what
     an arm does that comes down; `METER` for what a person measures with; `RAIL`; `LINE`; `GRIPPER`.
     """

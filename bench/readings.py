@@ -84,6 +84,7 @@ def _round(place: Workplace, fault: str) -> Iterator[Reading]:
             "MOTION": _drive,
             "POWER": _drive,
             "HEAT": _drive,
+            "BRAKE": _drive,
             "ENC": _encoder,
             "SW": _switch,
         }[part](place, joint)

@@ -184,8 +184,8 @@ ROWS: tuple[Row, ...] = (
     ),
     _iec(
         "electromechanical device", "does not energise or de-energise",
-        reason="the arm has no relay; `brake` stands ready for an arm with brakes, the Heron has "
-        "none",
+        "brake@J2.BRAKE", "brake@J2.BRAKE,on=2",
+        reason="brakes are on the Heron of the scene heron_brake only",
     ),
     _iec("electromechanical device", "welded contacts", "stuck@J5.SW"),
     _iec(

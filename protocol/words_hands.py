@@ -48,6 +48,11 @@ def _press(session: ScpiDialect, axes: list[int]) -> None:
         session.rig.hands.press(axis)
 
 
+def _brake(session: ScpiDialect, is_open: bool, axes: list[int]) -> None:
+    for axis in axes:
+        session.rig.hands.pull_brake(axis, is_open)
+
+
 def _wiggle(session: ScpiDialect, axes: list[int]) -> None:
     for axis in axes:
         session.rig.hands.wiggle(axis)
@@ -60,6 +65,9 @@ def _release(session: ScpiDialect, axes: list[int]) -> None:
 
 def _let_go(session: ScpiDialect) -> None:
     _release(session, list(range(session.axes)))
+    for axis, joint in enumerate(session.rig.scene.joint):
+        if joint.brake_n_m:
+            session.rig.hands.pull_brake(axis, False)
     session.rig.hands.push(None)
 
 
@@ -152,7 +160,7 @@ HANDS = Words(
     reset=lambda session: _let_go(session),
     commands=(
         *common(
-            "takes the hands off switches and base; supplies, STOP, plugs and stand stay as is",
+            "takes the hands off switches, levers, base; supplies, STOP, plugs, stand stay as is",
             operation=f"{_TURNING} a hand turns a joint",
         ),
         Command(
@@ -184,6 +192,16 @@ HANDS = Words(
             "the finger off again",
             do=_release,
             channels=Channels.ANY,
+        ),
+        Command(
+            "BRAKe:RELease",
+            "holds a joint's brake open by its lever, or lets go; -221 for a joint without a brake",
+            do=_brake,
+            ask=_each(lambda session, axis: str(int(session.rig.hands.brake_open(axis)))),
+            takes=(Switched(),),
+            channels=Channels.ONE,
+            replies="0|1",
+            caution="The link supported first: the arm falls.",
         ),
         Command(
             "PUSH",
