@@ -41,7 +41,7 @@ _SLOW = ("strong",)
 """Kinds that show after half an hour only, when a drill is long over."""
 _UNSEEN = ("ENC.Z",)
 """Conductors that no act of a drill looks at."""
-_WHOLE = {"CARD", "RAIL", "TOOL", "BRAKE", "BASE", "RAIL.24V", "GRIPPER", "METER"}
+_WHOLE = {"CARD", "RAIL", "TOOL", "BRAKE", "BASE", "RAIL.24V", "GRIPPER", "METER", "CONTACTOR"}
 _TRIES = 200
 
 LEVEL_WORDS = {

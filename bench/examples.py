@@ -11,9 +11,10 @@ from ..sim.gripper import PART as GRIPPER
 
 _CHOSEN: dict[str, tuple[str, ...]] = {
     "open": ("open@J3.DIR", "open@J3.MOTOR.A+", "open@J5.ENC.A", "open@J5.ENC.0V",
-             "open@J5.SW.COM", "open@J5.SW.NC"),
+             "open@J5.SW.COM", "open@J5.SW.NC", "open@STOP.11", "open@STOP.21"),
     "resist": ("resist@J1.SW.COM", "resist@J5.ENC.5V,ohm=100"),
-    "short": ("short@J5.ENC.A/J5.ENC.B", "short@J3.DIR/RAIL.0V", "short@RAIL.5V/RAIL.0V"),
+    "short": ("short@J5.ENC.A/J5.ENC.B", "short@J3.DIR/RAIL.0V", "short@RAIL.5V/RAIL.0V",
+              "short@STOP.11/STOP.12"),
     "swap": ("swap@J2.DIR/J2.STEP", "swap@J2.ENC.A/J2.ENC.B", "swap@J5.SW.NC/J5.SW.NO",
              "swap@J3.MOTOR.A+/J3.MOTOR.A-"),
     "unplug": ("unplug@J5.ENC", "unplug@J5.SW"),
@@ -50,7 +51,7 @@ _ELSEWHERE = {"brake": "heron_brake"}
 """Kinds that the Heron has no part for, and a scene that has."""
 _LOOKED_AT = {"dim": "INPUTS", "forget": "POWER", "reset": "POWER", "autoreset": "REOPEN",
               "loose": "BASE", "surge": "FALL",
-              "brake": "BRAKE", "strong": "HEAT",
+              "weld": "STOP", "brake": "BRAKE", "strong": "HEAT",
               "lead": "METER", "amps": "METER", "chassis": "METER"}  # fmt: skip
 """Kinds whose part alone does not say what shows them."""
 
@@ -91,7 +92,7 @@ def part_of(fault: str) -> str:
 
     A plug's name (`INPUTS`, `DRIVE`, `MOTOR`, `ENC`, `SW`) for its conductors and the card's pins
     they start from; `MOTION` for a drive's settings, motor, coupling, gear, load or counter;
-    `BRAKE`; `HEAT` for what gets warm;
+    `STOP` for the stop circuit; `BRAKE`; `HEAT` for what gets warm;
     `POWER` and `REOPEN` for what a power cycle or a program's coming does; `BASE`; `FALL` for what
     an arm does that comes down; `METER` for what a person measures with; `RAIL`; `LINE`; `GRIPPER`.
     """
@@ -102,6 +103,6 @@ def part_of(fault: str) -> str:
     if place == GRIPPER:
         return "GRIPPER"
     part = part_at(place.removeprefix("CARD."))
-    if part in ("RAIL", "LINE", "ENC", "SW"):
+    if part in ("RAIL", "LINE", "ENC", "SW", "STOP"):
         return part
     return "MOTION" if kind.parts and kind.parts[0] not in ("PIN", "INPUT") else part

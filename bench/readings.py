@@ -74,7 +74,7 @@ def compare(arm: Arm, seed: int, fault: str) -> list[Compared]:
 def _round(place: Workplace, fault: str) -> Iterator[Reading]:
     part, names = part_of(fault), joints_of(fault)
     joints = [joint for joint in place.arm.joints if joint.name in names]
-    for rail in RAILS if part in ("RAIL", "SW", "ENC", "DRIVE") else ():
+    for rail in RAILS if part in ("RAIL", "SW", "ENC", "DRIVE", "STOP") else ():
         yield _volts(place, "all on, at rest", rail, _GROUND)
     for joint in joints:
         yield from {

@@ -116,9 +116,30 @@ ROWS: tuple[Row, ...] = (
         "soaked@J5.SW", source=_HAAKE,
     ),
     _iso(
-        "D.9", "relay, contactor", "all rows",
-        reason="the arm has none: the motor supply is switched by hand; `brake` stands ready for "
-        "an arm with brakes, the Heron has none",
+        "D.8", "STOP button", "contact will not close",
+        "open@STOP.11", "open@STOP.21", "resist@STOP.21", source=_HAAKE,
+    ),
+    _iso(
+        "D.8", "STOP button", "contact will not open",
+        "short@STOP.11/STOP.12", "short@STOP.21/STOP.22", source=_HAAKE,
+    ),
+    _iso(
+        "D.8", "STOP button", "short between contacts insulated from each other",
+        "short@STOP.11/STOP.21", "short@STOP.12/STOP.22", source=_HAAKE,
+    ),
+    _iso("D.9", "contactor of the motor supply", "contact will not open", "weld@CONTACTOR"),
+    _iso(
+        "D.9", "contactor of the motor supply", "stays de-energised, or contact will not close",
+        "open@STOP.12", "unplug@STOP", "blown@RAIL.24V",
+        reason="a main contact that stays open is the rail without its supply",
+    ),
+    _iso(
+        "D.9", "contactor of the motor supply", "short between contact pairs and coil",
+        "short@STOP.12/RAIL.24V",
+    ),
+    _iso(
+        "D.9", "contactor of the motor supply", "closing and opening contacts closed together",
+        reason="it has closing contacts only, and no change-over contact",
     ),
     _iso(
         "D.10", "proximity switch", "all rows",
@@ -184,10 +205,10 @@ ROWS: tuple[Row, ...] = (
     ),
     _iec(
         "electromechanical device", "does not energise or de-energise",
-        "brake@J2.BRAKE", "brake@J2.BRAKE,on=2",
+        "weld@CONTACTOR", "open@STOP.12", "brake@J2.BRAKE", "brake@J2.BRAKE,on=2",
         reason="brakes are on the Heron of the scene heron_brake only",
     ),
-    _iec("electromechanical device", "welded contacts", "stuck@J5.SW"),
+    _iec("electromechanical device", "welded contacts", "stuck@J5.SW", "weld@CONTACTOR"),
     _iec(
         "discrete hardware: digital input and output", "low: stuck-at",
         "frozen@CARD.J3.STEP", "frozen@CARD.J5.SW.COM", "short@J3.STEP/RAIL.0V",

@@ -346,8 +346,9 @@ HANDS = Words(
         Command("CLIP:OFF", "takes the test resistor off", do=_unclip),
         Command(
             "PLUG",
-            "pulls a plug at a part, or puts it in: a joint's INPUTS, DRIVE, MOTOR, ENC, SW or IO; "
-            'its conductors then end at terminals such as "PLUG.J5.SW.COM"; asked, the plugs out',
+            "pulls a plug at a part, or puts it in: a joint's INPUTS, DRIVE, MOTOR, ENC, SW, IO or "
+            'STOP; its conductors then end at terminals such as "PLUG.J5.SW.COM"; asked, the plugs '
+            "that are out",
             do=_plug,
             ask=lambda session: _named(session.rig.hands.plugs_out),
             takes=(Choice("way", ("OUT", "IN")), Text("plug")),

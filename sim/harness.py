@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 
 from ..errors import UnknownTerminal, nearest
-from ..scenes import Joint, Scene
+from ..scenes import STOP, Joint, Scene
 from .circuit import (
     GROUND,
     OPEN_OHM,
@@ -25,14 +25,14 @@ from .circuit import (
 from .drive import Coils
 from .individual import Individual
 from .io_harness import io_settings
-from .netlist import CHASSIS, COILS, PROVING, STOP_INPUT, PartsList
+from .netlist import CHASSIS, COILS, PROVING, STOP_COIL, PartsList
 from .parts import OUTPUTS, Parts
 from .plugs import LOOSE, Plugs
 from .resistance import resistance_ohm
 from .solved import Solved
 
 _HALF_24V = 12.0
-_WHOLE_ARM = (*RAILS, CHASSIS, *PROVING, STOP_INPUT)
+_WHOLE_ARM = (*RAILS, CHASSIS, *PROVING)
 TEST_OHM = 10e3
 """The test resistor that a person clips between two terminals."""
 
@@ -55,7 +55,7 @@ class Harness:
                 self.settings[f"{joint.name}.{output}"] = 0
             for part in ("SW", "ENC", "DRIVE"):
                 self.settings[f"{joint.name}.{part}"] = 0
-        self.settings["STOP"] = 0
+        self.settings[STOP] = 0
         self.main_supply = self.motor_supply = True
         self.fed_back: Source | None = None  # what motors give back to the 24 V rail
         self.plugs = Plugs(self.near_end)
@@ -107,6 +107,9 @@ class Harness:
 
     def _settle(self, changed: Island | None = None) -> None:
         self.circuit.settle_rails(self._sources(), self.settings, changed)
+        if self.motor_supply and self.coil_v < self.scene.stop.hold_v:
+            self.motor_supply = False
+            self.circuit.settle_rails(self._sources(), self.settings)
 
     def _sources(self) -> list[Source]:
         supplies = self.scene.supplies
@@ -119,7 +122,7 @@ class Harness:
             if rail == "RAIL.24V" and self.fed_back is not None:
                 sources.append(self.fed_back)
                 continue
-            if rail == "RAIL.24V" and not self.motor_supply:
+            if rail == "RAIL.24V" and not (self.motor_supply or self._welded):
                 ohm += OPEN_OHM
             sources.append(Source(rail, volts, ohm, supply.limit_a))
         return sources
@@ -129,25 +132,33 @@ class Harness:
         self.fed_back = source
         self._settle()
 
+    @property
+    def coil_v(self) -> float:
+        """Volts at the coil of the motor supply's contactor."""
+        return self.look(STOP_COIL).volt(STOP_COIL)
+
+    @property
+    def _welded(self) -> bool:
+        return self.parts.parameter("CONTACTOR", "welded") > 0
+
     def set_motor_supply(self, on: bool) -> None:
-        """Close or open the 24 V supply's contactor. It cannot close while STOP is pressed."""
-        self.motor_supply = on and not self.stop_pressed
+        """Throw the switch of the contactor, which pulls in if its coil has the volts for it."""
+        pulls_in = self.coil_v >= self.scene.stop.close_v
+        self.motor_supply = on and (self.motor_supply or pulls_in)
         self._settle()
 
     @property
     def stop_pressed(self) -> bool:
         """Whether the STOP button is in."""
-        return self.settings["STOP"] == 1
+        return self.settings[STOP] == 1
 
     def press_stop(self, pressed: bool) -> None:
         """Push the STOP button in, or pull it out.
 
-        One contact is in the line of the contactor that switches the 24 V supply, so that the
-        contactor falls out; it stays out until somebody switches the supply on again.
+        One contact is in the line of the contactor that switches the 24 V supply. Without its coil
+        the contactor falls out, and stays out until somebody switches the supply on again.
         """
-        self.settings["STOP"] = int(pressed)
-        if pressed:
-            self.motor_supply = False
+        self.settings[STOP] = int(pressed)
         self._settle()
 
     def set_main_supply(self, on: bool) -> None:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from ..scenes import Joint, Scene
+from ..scenes import STOP, Joint, Scene
 from .circuit import GROUND, Choice, Led, Link, Netlist
 from .disc import GATES
 from .individual import drawn
@@ -17,16 +17,15 @@ from .parts import INPUTS, OUTPUTS, Parts
 COILS = ("A", "B")
 CHANNELS = ("A", "B", "Z")
 _QUADRATURE = ((0, 0), (1, 0), (1, 1), (0, 1))
-STOP_INPUT = "CARD.STOP"
+STOP_INPUT, STOP_SOURCE, STOP_COIL = (f"CARD.{STOP}.{pin}" for pin in ("21", "11", "12"))
 """The card's stop input: tied to 0 V by the STOP button's second contact, else pulled up by the
-card, whose logic lives on the host's cable. A broken circuit reads as an open one."""
+card, whose logic lives on the host's cable, so that a broken circuit reads as an open one. The
+first contact's two ends: what feeds it, and the coil of the contactor."""
 CHASSIS = "CHASSIS"
 """The arm's bare metal."""
 PROVING = ("PROVE.+", "PROVE.-")
 """Terminals of the known source on the bench."""
 _APART_OHM = 1e9  # from the bench to everything else
-_STOP_PULL_OHM = 4.7e3  # common practice for an external pull: 4.7 to 10 kohm; value from memory
-_LOGIC_V = 3.3
 
 
 def input_pins(joint: str) -> tuple[str, ...]:
@@ -79,11 +78,18 @@ class PartsList:
         self._injections += [(plus, amps), (minus, -amps)]
 
     def _add_stop(self) -> None:
-        self._links.append((STOP_INPUT, GROUND, _STOP_PULL_OHM))
-        closed = (STOP_INPUT, GROUND, self._scene.switch.closed_ohm)
-        self._choices.append(Choice("STOP", ([closed], [])))
-        # The pull-up, as its equivalent.
-        self._injections.append((STOP_INPUT, _LOGIC_V / _STOP_PULL_OHM))
+        """Two sources as their equivalent currents, the contactor's coil, the button's contacts."""
+        stop = self._scene.stop
+        self._links.append((STOP_INPUT, GROUND, stop.pull_ohm))
+        self._links.append((STOP_SOURCE, GROUND, stop.source_ohm))
+        self._links.append((STOP_COIL, GROUND, stop.coil_ohm))
+        contacts = [
+            (f"{STOP}.{one}", f"{STOP}.{other}", stop.contact_ohm)
+            for one, other in (("11", "12"), ("21", "22"))
+        ]
+        self._choices.append(Choice(STOP, (contacts, [])))
+        self._injections.append((STOP_INPUT, stop.logic_v / stop.pull_ohm))
+        self._injections.append((STOP_SOURCE, stop.volts / stop.source_ohm))
 
     def _add_card(self, joint: Joint) -> None:
         card = self._scene.card

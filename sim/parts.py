@@ -53,6 +53,7 @@ PARAMETERS: dict[str, dict[str, float]] = {
     "GRIPPER": {"jam_n": 0.0, "jam_mm": 0.0},
     "BASE": {"deg_per_n_m": 0.0},
     "CARD": {"reset_v": 0.0, "open_resets": 0.0},
+    "CONTACTOR": {"welded": 0.0},
     "COUNTER": {"bits": 0.0},
     "PIN": {"stuck": 0.0, "shift_v": 0.0},
     "METER": {"red_ohm": 0.0, "black_ohm": 0.0, "in_amps": 0.0, "on_chassis": 0.0},
@@ -81,6 +82,7 @@ GRIPPER: the force that it takes to bring the fingers past a gap, and that gap.
 BASE: by how much its mount gives.
 CARD: volts of the 5 V rail below which the card resets (0: it lives on the host's cable); whether
 opening the port resets it.
+CONTACTOR: whether the motor supply's contacts have welded together.
 COUNTER: bits of the card's counter of a joint (0: as the scene says).
 PIN: the level that a pin of the card stays at (1: low, 2: high, 0: neither); what its thresholds
 have shifted by.

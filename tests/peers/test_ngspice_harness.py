@@ -145,9 +145,9 @@ def _plant(harness: Harness, fit: Fit, fault: str) -> Iterator[tuple[int, Values
     """The plant's volts in all states, come to one after the other as on a running rig."""
     fit(fault)
     for number in states(fault):
-        harness.set_motor_supply(motor_supply(number))
         for name, setting in settings(number, fault).items():
             harness.set(name, setting)
+        harness.set_motor_supply(motor_supply(number))
         yield number, node_volts(harness)
 
 

@@ -50,8 +50,8 @@ def test_brakes_hold_the_links_without_power_and_a_lever_lets_them_fall(rig: Rig
     rig.hands.set_stand(False)
     wait(rig, 2.0)
     # The wrist has none: it falls, and what it meets shakes the rest.
-    assert rig.truth_deg()[J2] == pytest.approx(POSE[J2], abs=0.5)
-    assert rig.truth_deg()[J3] == pytest.approx(POSE[J3], abs=0.5)
+    assert rig.truth_deg()[J2] == pytest.approx(POSE[J2], abs=1.0)
+    assert rig.truth_deg()[J3] == pytest.approx(POSE[J3], abs=1.0)
     rig.hands.pull_brake(J3, True)
     wait(rig, 1.0)
     assert rig.truth_deg()[J3] < POSE[J3] - 5

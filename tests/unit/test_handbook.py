@@ -188,7 +188,7 @@ def test_every_kind_can_be_tried_out_somewhere() -> None:
         assert (scene_for(name) == "heron") == (name != "brake")  # the Heron has none
         for fault in faults:
             assert parse_fault(fault).kind is kind
-            whole = ("LINE", "RAIL", "POWER", "REOPEN", "BASE", "FALL", "GRIPPER", "METER")
+            whole = ("LINE", "RAIL", "POWER", "REOPEN", "BASE", "FALL", "GRIPPER", "METER", "STOP")
             assert part_of(fault) in whole or joints_of(fault) or fault == "overload@TOOL"
     assert planned(["drop", "stuck", "drop"]) == [
         *examples("drop", SCENE), *examples("stuck", SCENE),
