@@ -131,6 +131,8 @@ def warm(place: Workplace, joints: Sequence[Joint], act: Act) -> None:
     place.card.enable(True, [each.channel for each in place.arm.joints])
     for minutes, more_s in ((0, 0.2), (1, 60.0), (5, 240.0), (WARM_MIN, 60.0 * (WARM_MIN - 5))):
         place.card.pause(more_s)
+        amps = place.hands.numbers('MEAS:CURR? "RAIL.24V"', 1)[0]
+        act.gauges.append((f"24 V supply, {minutes} min on", f"{amps:.2f} A"))
         case_c = place.hands.numbers(f"MEAS:TEMP? {chosen}", 1)[0]
         act.gauges.append(
             (f"case of {joint.name}'s motor, {minutes} min on", f"{case_c:.1f} deg C")

@@ -37,8 +37,8 @@ WIGGLE, BENT = "wiggle=1", "low={:g},high={:g}"
 _BENT_DEG = 12.0
 _SEVERE = {"weak": "current=0.22", "idle": "current=0.15", "play": "deg=2.5", "bind": "deg={mid:g}"}
 """Parameters with which a customer would notice."""
-_SLOW = ("strong",)
-"""Kinds that show after half an hour only, when a drill is long over."""
+_RARE = ("strong", "dry")
+"""Kinds that show after half an hour, when a drill is long over, or once in many times."""
 _UNSEEN = ("ENC.Z",)
 """Conductors that no act of a drill looks at."""
 _WHOLE = {"CARD", "RAIL", "TOOL", "BRAKE", "BASE", "RAIL.24V", "GRIPPER", "METER", "CONTACTOR"}
@@ -101,7 +101,7 @@ def kinds_of(level: int) -> tuple[str, ...]:
 
     What belongs to the whole arm is nobody's joint to send a learner to.
     """
-    known = {*HARD, *MISTAKEN, *LATENT, *_SLOW}
+    known = {*HARD, *MISTAKEN, *LATENT, *_RARE}
     new = tuple(
         kind.name
         for kind in KINDS.values()

@@ -101,7 +101,7 @@ ROWS: tuple[Row, ...] = (
     _iso(
         "D.8", "position switch", "contact will not close",
         "open@J5.SW.NO", "open@J5.SW.NC", "worn@J5.SW,ohm=1e9", "stuck@J5.SW,on=1",
-        "overrun@J5.SW", source=_HAAKE,
+        "overrun@J5.SW", "dry@J5.SW", source=_HAAKE,
     ),
     _iso(
         "D.8", "position switch", "contact will not open", "stuck@J5.SW,on=2", "sticky@J5.SW",

@@ -26,8 +26,8 @@ KINDS = (
         what="A drive's current is set too high for its motor: its peak was taken for RMS.",
         shows="No step is lost. The motor's case gets far too hot within half an hour, its coils "
         "read too many ohms then; a drive near its own limit cuts out, and comes back cooled.",
-        look="Temperature of the case after a while, against the other motors; the drive's "
-        "setting; coil ohms warm against cold.",
+        look="Amps of the supply, drive on and off; temperature of the case after a while, "
+        "against the other motors; the drive's setting; coil ohms warm against cold.",
         mistaken="A motor too small; a joint that binds; a loose conductor where a drive cuts out.",
         caution="A hot case burns skin, and magnets and grease suffer. A drive that cuts out lets "
         "go of the arm: support the links.",

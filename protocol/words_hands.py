@@ -327,6 +327,13 @@ HANDS = Words(
             caution=_DEAD,
         ),
         Command(
+            "MEASure:CURRent[:DC]",
+            'what a supply gives, by its own display: "RAIL.24V", "RAIL.5V" or "RAIL.3V3"',
+            ask=lambda session, rail: real(session.rig.gauges.supply_a(rail)),
+            asks=(Text("rail"),),
+            replies="A",
+        ),
+        Command(
             "MEASure:TEMPerature",
             "a thermometer on the case of a joint's motor",
             ask=_each(lambda session, axis: real(session.rig.gauges.case_c(axis))),

@@ -58,6 +58,8 @@ class Harness:
         self.settings[STOP] = 0
         self.main_supply = self.motor_supply = True
         self.fed_back: Source | None = None  # what motors give back to the 24 V rail
+        self.made = {f"{joint.name}.SW": 0 for joint in scene.joint}
+        """How often each switch has operated."""
         self.plugs = Plugs(self.near_end)
         self.clip: tuple[str, str] | None = None
         self.shunt: Link | None = None  # a meter's, between what its probes touch
@@ -126,6 +128,13 @@ class Harness:
                 ohm += OPEN_OHM
             sources.append(Source(rail, volts, ohm, supply.limit_a))
         return sources
+
+    def supply_a(self, rail: str) -> float:
+        """Amps that the supply of a rail gives, by the drop over its own resistance."""
+        at = RAILS.index(rail)
+        source = next(source for source in self._sources() if source.rail == rail)
+        amps = (source.volts - float(self.circuit.known_v[at])) / source.ohm
+        return min(amps, source.limit_a)
 
     def feed_back(self, source: Source | None) -> None:
         """Let a source raise the 24 V rail beyond its supply, which takes nothing back; or none."""
@@ -242,7 +251,7 @@ class Harness:
             links.append((self.node(self.clip[0]), self.node(self.clip[1]), TEST_OHM))
         if self.shunt is not None:
             links.append(self.shunt)
-        return PartsList(self.scene, self._seed, self.parts, links, coil_ohm).netlist
+        return PartsList(self.scene, self._seed, self.parts, links, self.made, coil_ohm).netlist
 
     def tied(self, one: str, other: str) -> bool:
         """Whether volts at one node follow volts at the other: a low resistance between them."""

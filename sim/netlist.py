@@ -5,7 +5,8 @@ Conductors, bridges and whatever a person holds to the terminals come from the h
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+import math
+from collections.abc import Iterable, Mapping, Sequence
 
 from ..scenes import STOP, Joint, Scene
 from .circuit import GROUND, Choice, Led, Link, Netlist
@@ -25,6 +26,7 @@ CHASSIS = "CHASSIS"
 """The arm's bare metal."""
 PROVING = ("PROVE.+", "PROVE.-")
 """Terminals of the known source on the bench."""
+LEAST_FILM_OHM = 0.1
 _APART_OHM = 1e9  # from the bench to everything else
 
 
@@ -36,8 +38,9 @@ def input_pins(joint: str) -> tuple[str, ...]:
 class PartsList:
     """The netlist of one arm with these parts, `links` between its terminals given.
 
-    `coil_ohm`, one a joint, replaces the nameplates': a drive that is on holds its current whatever
-    its coils have, so only what is measured without power has use for it.
+    `made` is how often each switch has operated. `coil_ohm`, one a joint, replaces the nameplates':
+    a drive that is on holds its current whatever its coils have, so only what is measured without
+    power has use for it.
     """
 
     def __init__(
@@ -46,8 +49,10 @@ class PartsList:
         seed: int,
         parts: Parts,
         links: Iterable[Link],
+        made: Mapping[str, int],
         coil_ohm: Sequence[float] = (),
     ) -> None:
+        self._made = made
         self._scene, self._seed, self._parts = scene, seed, parts
         self._links: list[Link] = list(links)
         self._leds: list[Led] = []
@@ -159,11 +164,20 @@ class PartsList:
         """At rest on the ground throw, pressed on the 3.3 V throw, in transit on neither."""
         name = joint.name
         ohm = self._scene.switch.closed_ohm + self._parts.parameter(f"{name}.SW", "ohm")
+        ohm += self._film_ohm(f"{name}.SW")
         common = f"{name}.SW.COM"
         return Choice(
             f"{name}.SW",
             ([(common, f"{name}.SW.NC", ohm)], [(common, f"{name}.SW.NO", ohm)], []),
         )
+
+    def _film_ohm(self, switch: str) -> float:
+        """What lies on its contacts since they last made: any decade is as likely as another."""
+        most = self._parts.parameter(switch, "film_ohm")
+        if not most:
+            return 0.0
+        random = drawn(self._seed, f"{switch}.film.{self._made[switch]}")
+        return math.exp(random.uniform(math.log(LEAST_FILM_OHM), math.log(most)))
 
 
 def _leg_ohm(scene: Scene, joint: Joint) -> float:

@@ -45,6 +45,7 @@ PARAMETERS: dict[str, dict[str, float]] = {
         "ohm": 0.0,
         "bounce_s": 0.0,
         "stuck": 0.0,
+        "film_ohm": 0.0,
         "pickup": 1.0,
         "coupled_f": 0.0,
     },
@@ -74,8 +75,9 @@ COUPLING: the torque at the shaft at which it slips.
 GEAR: more play; the ratio as a multiple of the right one; friction over a span of angles.
 SW: shift of the bracket; a lag in letting go; how far beyond its operating point the cam leaves the
 lever again (0: never); contact resistance; time for which contacts bounce; the throw that the
-contact does not leave again (1: at rest, 2: pressed, 0: neither); pick-up of its cable, and
-capacitance to the motor's leads as of an encoder's.
+contact does not leave again (1: at rest, 2: pressed, 0: neither); the most that a film on its
+contacts has, another at each operation; pick-up of its cable, and capacitance to the motor's leads
+as of an encoder's.
 BRAKE: the share of its torque that it holds with; the share that stays when it is released.
 TOOL: mass beyond the payload that the scene tells of.
 GRIPPER: the force that it takes to bring the fingers past a gap, and that gap.

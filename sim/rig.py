@@ -346,6 +346,9 @@ class Rig(Closing):
         self.set_contact(name, IN_TRANSIT)
 
         def make() -> None:
+            self.harness.made[name] += 1
+            if self.harness.parts.parameter(name, "film_ohm"):
+                self.fit(self.harness.parts)
             self._in_transit[joint] = False
             self.set_contact(name, PRESSED if switch.pressed else AT_REST)
             for part, again in switch.bounces():

@@ -289,7 +289,12 @@ def _heat(fault: Fault, scene: Scene) -> str:
     )
 
 
+def _chance(fault: Fault, scene: Scene) -> str:
+    return "by chance no operation met a film that matters" * (fault.kind.name == "dry")
+
+
 RULES: tuple[Rule, ...] = (
+    _chance,
     _heat,
     _index,
     _line,

@@ -15,6 +15,7 @@ import serial
 from scipy.integrate import solve_ivp
 
 import dryrig  # noqa: F401 (teaches pyserial the address)
+from dryrig.errors import UnknownTerminal
 from dryrig.faults import Injector
 from dryrig.scenes import load_scene
 from dryrig.sim import TICKS_PER_S, Rig
@@ -110,6 +111,25 @@ def test_a_peak_taken_for_rms_loses_no_step_and_gets_far_too_hot(rig: Rig) -> No
     gauge = SCENE.gauges.thermometer
     off = gauge.accuracy_c + gauge.resolution_c
     assert rig.gauges.case_c(J5) == pytest.approx(steady_c(J5, 1.414), abs=off)
+
+
+def test_the_supply_shows_it_at_once(rig: Rig) -> None:
+    """By hand: what copper turns into heat doubles, 0.3 A of the drive's 0.35 A."""
+    read = []
+    injector = Injector(rig)
+    for fault in ("", "strong@J2.MOTOR"):
+        if fault:
+            injector.insert(fault)
+        for on in (False, True):
+            rig.card.enable(J2, on)
+            wait(rig, 0.2)
+            read.append(rig.gauges.supply_a("RAIL.24V"))
+    drive = SCENE.drive
+    copper_a = drive.load_a - drive.idle_a
+    assert read[1] - read[0] == pytest.approx(copper_a, abs=0.02)
+    assert read[3] - read[2] == pytest.approx(2 * copper_a, abs=0.02)
+    with pytest.raises(UnknownTerminal, match=r"^no supply 'RAIL.0V': expected one of RAIL.24V"):
+        rig.gauges.supply_a("RAIL.0V")
 
 
 def test_warm_coils_read_more_ohms(rig: Rig) -> None:
