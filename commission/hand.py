@@ -93,9 +93,13 @@ class PortHand:
         """A port needs no telling."""
 
     def turn(self, joint: Joint, deg: float, watch: Watch | None = None) -> str:
-        """Turn, wait for the end, and feel."""
+        """Turn, a brake's lever held open meanwhile, wait for the end, and feel."""
         chosen = f"(@{joint.channel})"
+        if joint.brake_n_m:
+            self._line.ask(f"BRAK:REL ON,{chosen}")
         felt = self._line.ask(f"TURN {deg:g},{chosen}", "*OPC?", f"FEEL? {chosen}")[1]
+        if joint.brake_n_m:
+            self._line.ask(f"BRAK:REL OFF,{chosen}")
         if felt not in ("FREE", "STIFF", "STOP"):
             raise GarbledReply(f"the hands felt {felt!r}; expected FREE, STIFF or STOP")
         return felt

@@ -50,6 +50,9 @@ class PersonHand:
     def turn(self, joint: Joint, deg: float, watch: Watch | None = None) -> str:
         """Ask for a turn, and for how it felt."""
         self._once(cautions.HANDS_ON)
+        if joint.brake_n_m:
+            self._once(cautions.BRAKE)
+            self._do(f"Hold the lever of {joint.name}'s brake open.")
         self._do(
             f"Turn {joint.name} by hand, by about {deg:+.0f} {_UNITS[joint.unit]} "
             f"({_sense(deg)} as the arm's drawing says).",
@@ -59,6 +62,8 @@ class PersonHand:
             answer = self._ask("How did it feel? f = free, s = stiff, e = met an end stop [f]: ")
             felt = _FEELS.get((answer.strip().lower() or "f")[:1])
             if felt is not None:
+                if joint.brake_n_m:
+                    self._do(f"Let the lever of {joint.name}'s brake go.")
                 return felt
             self._console.print(f"{answer.strip()!r} is none of f, s, e.", markup=False)
 

@@ -12,6 +12,7 @@ from collections.abc import Iterable, Mapping
 from . import suspects_cold as cold
 from . import suspects_drive as drives
 from . import suspects_inputs as inputs
+from . import suspects_stop as stops
 from .findings import Check, Kind
 from .suspect import Rule, Suspect
 
@@ -34,6 +35,7 @@ RULES: Mapping[Kind, Rule] = {
     Kind.SWITCH_LINGERS: inputs.switch_lingers,
     Kind.SWITCH_SHORTS: inputs.switch_shorts,
     Kind.SWITCH_ELSEWHERE: inputs.crossed(("SW.COM",), "the switch inputs", "SW"),
+    Kind.STOP_CIRCUIT: stops.stop,
     Kind.JOG_NONE: drives.drive,
     Kind.JOG_SAME_WAY: drives.drive,
     Kind.JOG_REVERSED: drives.reversed,

@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING
 from .clock import NEVER, TICKS_PER_S
 from .disc import STATES, TWO_PI, Disc
 from .encoder import HOLD, Counter, Drives, Pins
-from .harness import input_pins
 from .motion import MOST_LAG_RAD
+from .netlist import input_pins
 from .parts import Parts
 from .pick_up import pick_up
 from .pins import InputPin
@@ -223,7 +223,7 @@ class Counting:
                         for states, reading in rows.items()
                     },
                 )
-            shared = pick_up(rig.pins, harness.look(name), name) if pin.floats(ohm) else None
+            shared = pick_up(rig.cables, harness.look(name), name) if pin.floats(ohm) else None
             pin.drive(now, volts, ohm, shared)
             follow = None if channel in slow else self._follower(number, channel)
             rig.follow_pin(name, follow)
