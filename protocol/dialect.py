@@ -29,6 +29,8 @@ if TYPE_CHECKING:
     from .station import Station
 
 INPUT_LIMIT = 64 * 1024
+# Programs send the same again and again: how many units are kept as they were read, up to a length.
+KNOWN_UNITS, KNOWN_LENGTH = 256, 120
 
 
 class Dialect(Protocol):
@@ -98,6 +100,7 @@ class ScpiDialect(Dialect):
         self._units: deque[str] = deque()
         self._replies: list[str] = []
         self._path = ""
+        self._known: dict[tuple[str, str], tuple[Callable[[], Result], str, bool]] = {}
         self.reporting = False
         self._told = 0
         self.sense()
@@ -127,6 +130,10 @@ class ScpiDialect(Dialect):
             self._skipping = False
         while data:
             room = INPUT_LIMIT - len(self._input)
+            if room >= len(data):
+                self._input += data
+                self._run()
+                break
             if room == 0:
                 self._lose(data)
                 break
@@ -194,6 +201,8 @@ class ScpiDialect(Dialect):
     def _take_output(self) -> bytes:
         if self.reporting:
             self._report()
+        if not self._output:
+            return b""
         out = bytes(self._output)
         self._output.clear()
         return out
@@ -207,27 +216,24 @@ class ScpiDialect(Dialect):
         self._skipping = not data.endswith(b"\n")
 
     def _run(self) -> None:
+        units = self._units
         while self._wait is None:
-            if self._units:
-                self._attempt(self._execute, self._units.popleft())
+            if units:
+                self._attempt(self._execute, units.popleft())
                 continue
             if self._replies:
-                self._output += ";".join(self._replies).encode("ascii") + b"\n"
+                self._output += (";".join(self._replies) + "\n").encode("ascii")
                 self._replies.clear()
-            newline = self._input.find(b"\n")
-            if newline < 0:
+            if not self._input or (newline := self._input.find(b"\n")) < 0:
                 return
             line = bytes(self._input[:newline])
             del self._input[: newline + 1]
             self._overrun = False
-            self._begin(line)
-
-    def _begin(self, line: bytes) -> None:
-        self._path = ""
-        try:
-            self._units.extend(units_of(line))
-        except ScpiError as error:
-            self.status.post(error.number, error.detail)
+            self._path = ""
+            try:
+                units.extend(units_of(line))
+            except ScpiError as error:
+                self.status.post(error.number, error.detail)
 
     def _attempt(self, action: Callable[..., Result], *values: object) -> None:
         try:
@@ -256,10 +262,24 @@ class ScpiDialect(Dialect):
             self._replies.append(result)
 
     def _execute(self, unit: str) -> Result:
-        header, query, data = split_header(unit)
-        command, self._path = self._table.find(header, self._path)
+        known = self._known.get((self._path, unit))
+        if known is None:
+            known = self._read(unit)
+        act, self._path, query = known
         try:
-            return command.call(self, query, data)
+            return act()
         finally:
             if not query:
                 self.sense()
+
+    def _read(self, unit: str) -> tuple[Callable[[], Result], str, bool]:
+        """What a unit does after the present path, the path it leaves, whether it is a query."""
+        place = (self._path, unit)
+        header, query, data = split_header(unit)
+        command, self._path = self._table.find(header, self._path)
+        known = command.read(self, query, data), self._path, query
+        if len(unit) <= KNOWN_LENGTH:
+            if len(self._known) == KNOWN_UNITS:
+                self._known.clear()
+            self._known[place] = known
+        return known

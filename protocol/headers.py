@@ -12,7 +12,6 @@ import difflib
 import itertools
 import re
 from collections.abc import Iterable
-from functools import lru_cache
 from typing import Generic, TypeVar
 
 from .status import ScpiError
@@ -50,7 +49,6 @@ def accepted(header: str) -> list[str]:
     return ["".join(parts).lstrip(":") for parts in itertools.product(*choices)]
 
 
-@lru_cache(256)  # a program asks the same again and again
 def split_header(unit: str) -> tuple[str, bool, str]:
     """Header in upper case, whether it is a query, and the rest of a message unit.
 

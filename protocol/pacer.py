@@ -41,11 +41,13 @@ class Pacer:
         rig = self._station.rig
         started_s = self._now_s()
         due = self._tick + int((started_s - self._wall_s) * self._pace * TICKS_PER_S)
-        while rig.now < due:
-            rig.advance(min(due, rig.now + SLICE))
+        while rig.now < due - SLICE:
+            rig.advance(rig.now + SLICE)
             now_s = self._now_s()
-            if now_s - started_s > WORK_S and rig.now < due:
+            if now_s - started_s > WORK_S:
                 if (due - rig.now) / TICKS_PER_S > GIVE_UP_S * self._pace:
                     self._anchor()
                 return False
+        if rig.now < due:
+            rig.advance(due)
         return True

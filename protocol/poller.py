@@ -16,7 +16,7 @@ class Poller:
         self._wanted: list[tuple[int, int]] = []
         self._poll = self._made()
 
-    def wait(self, wanted: list[tuple[int, int]], limit_s: float) -> set[int]:
+    def wait(self, wanted: list[tuple[int, int]], limit_s: float) -> list[int]:
         """The descriptors of `wanted` (each with READ, WRITE or both) that are ready or broken.
 
         Waits for the first of them, `limit_s` seconds at most.
@@ -26,7 +26,7 @@ class Poller:
             self._poll = self._made()
         if self._poll is None:
             return self._select(limit_s)
-        return {fd for fd, _ in self._poll.poll(math.ceil(1e3 * limit_s))}
+        return [fd for fd, _ in self._poll.poll(math.ceil(1e3 * limit_s))]
 
     def _made(self) -> select.poll | None:
         # Made anew, by number: a socket may have the number of one that was closed.
@@ -37,7 +37,8 @@ class Poller:
             poll.register(fd, events)
         return poll
 
-    def _select(self, limit_s: float) -> set[int]:
+    def _select(self, limit_s: float) -> list[int]:
         reading = [fd for fd, events in self._wanted if events & READ]
         writing = [fd for fd, events in self._wanted if events & WRITE]
-        return {fd for ready in select.select(reading, writing, [], limit_s) for fd in ready}
+        ready = {fd for each in select.select(reading, writing, [], limit_s) for fd in each}
+        return [fd for fd, _ in self._wanted if fd in ready]

@@ -41,8 +41,10 @@ class Port:
     there were in all: a port nobody used has none. `line` gives what the line does to bytes both
     ways at present, or None; bytes keep their order on it. With a `uart` they take their time on it
     too, and a host at another rate reads and writes garbage: each samples the other's bits by its
-    own clock. The card's own port is dead while the card is in reset, and starts afresh with it.
-    `trace` shows what went over the line.
+    own clock. `on_the_line` is how many pieces, with a `uart` how many bytes, are under way,
+    `stirred` whether anything has happened to it: for whoever serves it, who sets it back. The
+    card's own port is dead while the card is in reset, and starts afresh with it. `trace` shows
+    what went over the line.
     """
 
     def __init__(
@@ -62,6 +64,7 @@ class Port:
         self.uart: Uart | None = None
         self.trace = trace
         self._host_baud: int | None = None
+        self._recorder = rig.trace
         self._line = line
         self._muted = False
         self._working = False
@@ -69,6 +72,8 @@ class Port:
         self._sent: dict[Way, int] = {TO_CARD: 0, TO_HOST: 0}
         self._last: dict[Way, int] = {TO_CARD: 0, TO_HOST: 0}
         self._under_way: dict[Way, int] = {TO_CARD: 0, TO_HOST: 0}
+        self.on_the_line = 0
+        self.stirred = True
         self._kept: dict[Way, list[LineByte]] = {TO_CARD: [], TO_HOST: []}
         self._hosts = self._connects = 0
         self._restarts = rig.card.restarts
@@ -78,17 +83,12 @@ class Port:
     @property
     def busy(self) -> bool:
         """True while a reply may come by itself: a command waits, or bytes are on the line."""
-        return self.dialect.busy or self.on_the_line > 0
+        return self.on_the_line > 0 or self.dialect.busy
 
     @property
     def may_speak(self) -> bool:
         """True while bytes may come by themselves: such a reply, or lines for events."""
         return self.busy or self.dialect.may_speak
-
-    @property
-    def on_the_line(self) -> int:
-        """How many pieces, with a `uart` how many bytes, have been sent and not yet arrived."""
-        return self._under_way[TO_CARD] + self._under_way[TO_HOST]
 
     def host_at(self, baud: int | None) -> None:
         """The host's end is set to that rate; None: to the card's."""
@@ -127,7 +127,8 @@ class Port:
         self._connects += 1
         self._host_baud = None
         self._last = {TO_CARD: self.rig.now, TO_HOST: self.rig.now}
-        self._under_way = {TO_CARD: 0, TO_HOST: 0}
+        self._count(TO_CARD, 0)
+        self._count(TO_HOST, 0)
         if self.role == "card" and self.rig.harness.parts.parameter("CARD", "open_resets"):
             self.rig.card.restart(self.rig.card.alive)
             self._notice_restart()
@@ -146,7 +147,7 @@ class Port:
         self.note("hang_up")
         self.output.clear()
         self._hosts += 1
-        self._under_way[TO_HOST] = 0
+        self._count(TO_HOST, 0)
         self._muted = True
 
     def detach(self) -> None:
@@ -163,35 +164,41 @@ class Port:
             self._notice_restart()
             self._work(self.dialect.poll)
 
-    def _notice_restart(self) -> None:
-        """A card that has fallen into reset has forgotten what it was told."""
-        if self.role == "card" and self._restarts != self.rig.card.restarts:
-            self._restarts = self.rig.card.restarts
+    def _notice_restart(self) -> bool:
+        """A card that has fallen into reset has forgotten what it was told; whether it lives."""
+        if self.role != "card":
+            return True
+        card = self.rig.card
+        if self._restarts != card.restarts:
+            self._restarts = card.restarts
             self.dialect.restart()
+        return card.alive
 
-    def _work(self, action: Callable[[], bytes]) -> None:
+    def _work(self, action: Callable[..., bytes], *values: bytes) -> None:
         # A command's own effect can raise an event: the grammar must not be entered twice.
         if self._working:
             return
-        self._working = True
+        self._working = self.stirred = True
         try:
-            reply = action()
+            reply = action(*values)
         finally:
             self._working = False
         if reply and not self._muted:
-            self.note("reply", reply)
+            if self.tap is not None:
+                self.tap(self.role, "reply", reply)
             self._carry(reply, TO_HOST)
 
     def _carry(self, data: bytes, way: Way) -> None:
         """Let the line carry bytes: at once, unless it delays them or others are on their way."""
-        now, line, uart = self.rig.now, self._line() if self._line is not None else None, self.uart
+        line = None if self._line is None else self._line()
         first = self._sent[way]
-        self._sent[way] += len(data)
+        self._sent[way] = first + len(data)
         if line is None:
-            self._kept[way] = []
-        if line is None and uart is None and self._last[way] <= now:
-            self._come(data, data, way, BAUD)
-            return
+            self._kept[way].clear()
+            if self.uart is None and self._last[way] <= self.rig.now:
+                self._come(data, data, way, BAUD)
+                return
+        now, uart = self.rig.now, self.uart
         carried = [LineByte(now, value, way, f"{first + n}") for n, value in enumerate(data)]
         ratio = 1.0 if line is None else line.ratio[way]
         own = BAUD if uart is None else uart.baud
@@ -221,8 +228,13 @@ class Port:
         if arrival == self.rig.now:
             self._come(piece.sent, piece.heard, piece.way, piece.baud)
             return
-        self._under_way[way] += 1
+        self._count(way, self._under_way[way] + 1)
         self.rig.at(arrival, partial(self._come_later, piece, self._turns(way)))
+
+    def _count(self, way: Way, under_way: int) -> None:
+        self.stirred = True
+        self._under_way[way] = under_way
+        self.on_the_line = self._under_way[TO_CARD] + self._under_way[TO_HOST]
 
     def _turns(self, way: Way) -> int:
         """A host's bytes arrive until another comes, a reply only while its host is there."""
@@ -230,15 +242,15 @@ class Port:
 
     def _come_later(self, piece: Piece, turns: int) -> None:
         if self._attached and turns == self._turns(piece.way):
-            self._under_way[piece.way] -= 1
+            self._count(piece.way, self._under_way[piece.way] - 1)
             self._come(piece.sent, piece.heard, piece.way, piece.baud)
 
     def _come(self, sent: bytes, heard: bytes, way: Way, baud: float) -> None:
         """Bytes have stood on the line, and whoever is at its other end hears them."""
-        if self.trace is not None and self.rig.trace.on:
+        if self.trace is not None and self._recorder.on:
             self.trace.came(way, sent, baud, timed=self.uart is not None)
         if way == TO_HOST:
             self.output += heard
-        elif heard and (self.role != "card" or self.rig.card.alive):
-            self._notice_restart()
-            self._work(lambda: self.dialect.receive(heard))
+            self.stirred = True
+        elif heard and self._notice_restart():
+            self._work(self.dialect.receive, heard)

@@ -20,6 +20,8 @@ from .port import Port
 from .terminal import CHUNK, Terminal
 from .watch import Watch
 
+_UNKNOWN = -1
+
 
 class PtyPort:
     """Carries bytes between a `Port` and its terminals; never blocks.
@@ -38,8 +40,11 @@ class PtyPort:
         self._intake = AsTheyCome() if intake is None else intake
         self._moved = moved
         self._watch = Watch()
+        self.restless = self._watch.fd is None
         self._fresh = self._terminal()
         self._held: list[Terminal] = []
+        self._polled: list[tuple[int, int]] = []
+        self._polled_for = _UNKNOWN
         port.hang_up()
 
     @property
@@ -54,18 +59,15 @@ class PtyPort:
 
     def wanted(self) -> list[tuple[int, int]]:
         """What to poll until there is something to do: file descriptors and events."""
-        polled = [] if self._watch.fd is None else [(self._watch.fd, READ)]
         events = READ if self._intake.ready(self.port) else 0
         if self.port.output:
             events |= WRITE
-        if events:
-            polled += [(terminal.master, events) for terminal in self._held]
-        return polled
-
-    def concerned(self, events: Container[int]) -> bool:
-        """Whether a poll that gave `events` (file descriptors) leaves something to do here."""
-        watch = self._watch.fd
-        return watch is None or watch in events or any(each.master in events for each in self._held)
+        if events != self._polled_for:
+            self._polled_for = events
+            self._polled = [] if self._watch.fd is None else [(self._watch.fd, READ)]
+            if events:
+                self._polled += [(terminal.master, events) for terminal in self._held]
+        return self._polled
 
     def turn(self, events: Container[int] | None = None) -> None:
         """Do what can be done now: see hosts come and go, read once, write once.
@@ -88,7 +90,7 @@ class PtyPort:
         output = self.port.output
         if output and self._held:
             piece = output[:CHUNK]
-            del output[: max(terminal.send(piece) for terminal in self._held)]
+            del output[: max([terminal.send(piece) for terminal in self._held])]
 
     def close(self) -> None:
         """End the terminals; a host still there reads an end of file."""
@@ -119,6 +121,7 @@ class PtyPort:
     def _retire(self, terminal: Terminal, *, drain: bool) -> None:
         """Throw a terminal away; `drain` carries out what its host sent and nobody has read yet."""
         self._held.remove(terminal)
+        self._polled_for = _UNKNOWN
         if not self._held:
             self.port.hang_up()
         if drain:
@@ -145,6 +148,7 @@ class PtyPort:
         if not self._held:
             self.port.connect()
         self._held.append(terminal)
+        self._polled_for = _UNKNOWN
         if not seen.held or (seen.left and seen.wrote):
             self._retire(terminal, drain=not seen.held or seen.alone)
         else:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from enum import Enum
+from functools import partial
 from typing import TYPE_CHECKING, cast
 
 from .headers import HeaderTable
@@ -61,8 +62,8 @@ class Command:
     caution: str = ""
     count: Callable[[ScpiDialect], int] = lambda session: session.axes
 
-    def call(self, session: ScpiDialect, query: bool, data: str) -> Result:
-        """Read the data elements and run the handler. Raises ScpiError."""
+    def read(self, session: ScpiDialect, query: bool, data: str) -> Callable[[], Result]:
+        """What is to be done, any number of times, by the data elements. Raises ScpiError."""
         handler = self.ask if query else self.do
         if handler is None:
             other = "no query form" if query else f"only a query form, {self.header}?"
@@ -70,9 +71,11 @@ class Command:
         elements = split_data(data)
         axes = self._axes(elements, self.count(session))
         if query and elements and (limit := self._limit(elements)) is not None:
-            return limit
+            return lambda: limit
         values = self._values(self.asks if query else self.takes, elements)
-        return handler(session, *values) if axes is None else handler(session, *values, axes)
+        if axes is not None:
+            values.append(axes)
+        return partial(handler, session, *values)
 
     def _axes(self, elements: list[str], count: int) -> list[int] | None:
         if self.channels is Channels.NONE:

@@ -32,6 +32,8 @@ class ServedPort(Protocol):
     """Carries bytes between a port and whoever opens `address`; never blocks."""
 
     port: Port
+    restless: bool
+    """Whether it must be given its turn though no poll asks for it."""
 
     @property
     def address(self) -> str:
@@ -40,10 +42,6 @@ class ServedPort(Protocol):
 
     def wanted(self) -> list[tuple[int, int]]:
         """What to poll until there is something to do: file descriptors and events."""
-        ...
-
-    def concerned(self, events: Container[int]) -> bool:
-        """Whether a poll that gave `events` (file descriptors) leaves something to do here."""
         ...
 
     def turn(self, events: Container[int]) -> None:
@@ -104,6 +102,7 @@ class Serving:
                 stack.enter_context(closing(self._open(role, (listen or {}).get(role))))
                 for role in self._station.ports
             ]
+            self._wants = {each: ([(-1, 0)], False) for each in self._served}
             self.addresses = {each.port.role: each.address for each in self._served}
             self._stack = stack.pop_all()
 
@@ -135,26 +134,50 @@ class Serving:
         """Answer the ports until `stop_fd` is readable: at the station's pace, or in lockstep."""
         pacer = None if self._station.lockstep else Pacer(self._station)
         kept_up = True
+        wanted: list[tuple[int, int]] = []
+        owner: dict[int, ServedPort] = {}
+        busy = False
+        restless = [each for each in self._served if each.restless]
         while True:
+            if self._settle() or not wanted:
+                wanted = [(stop_fd, READ)]
+                for each, (polled, _) in self._wants.items():
+                    wanted += polled
+                    owner |= dict.fromkeys([fd for fd, _ in polled], each)
+                busy = any(busy for _, busy in self._wants.values())
             limit_s = IDLE_S
             if pacer is not None:
-                limit_s = self._limit_s() if kept_up else 0.0
-            wanted = [(stop_fd, READ)]
-            for each in self._served:
-                each.write()
-                wanted += each.wanted()
+                limit_s = self._limit_s(busy) if kept_up else 0.0
             events = self._poller.wait(wanted, limit_s)
             if stop_fd in events:
                 return
             # The bytes that woke us belong to now, not to the time we fell asleep.
             if pacer is not None:
                 kept_up = pacer.catch_up()
-            for each in self._served:
-                if each.concerned(events):
-                    each.turn(events)
+            for each in dict.fromkeys([*restless, *[owner[fd] for fd in events]]):
+                each.turn(events)
+                each.port.stirred = True
 
-    def _limit_s(self) -> float:
-        if any(each.port.busy for each in self._served):
+    def _settle(self) -> bool:
+        """Look at the ports to which something has happened; whether other things are to be polled.
+
+        A question costs little only when nothing is done for the ports it does not concern.
+        """
+        changed = False
+        for each in self._served:
+            port = each.port
+            if port.stirred:
+                port.stirred = False
+                if port.output:  # what came by itself
+                    each.write()
+                wants = each.wanted(), port.busy
+                if wants != self._wants[each]:
+                    self._wants[each] = wants
+                    changed = True
+        return changed
+
+    def _limit_s(self, busy: bool) -> float:
+        if busy:
             return BUSY_S
         return MOVING_S if self._station.rig.pending() else STILL_S
 

@@ -52,6 +52,8 @@ class TcpPort:
     `address` is what a host opens. Raises OSError where nothing can listen there.
     """
 
+    restless = False
+
     def __init__(self, port: Port, where: Address, intake: Intake) -> None:
         self.port = port
         self._intake = intake
@@ -81,11 +83,6 @@ class TcpPort:
         if self._intake.ready(self.port):
             return [newcomers, (self._host.fileno(), READ | writing)]
         return [(self._host.fileno(), writing)] if writing else []
-
-    def concerned(self, events: Container[int]) -> bool:
-        """Whether a poll that gave `events` (file descriptors) leaves something to do here."""
-        host = self._host
-        return self._listener.fileno() in events or (host is not None and host.fileno() in events)
 
     def turn(self, events: Container[int] | None = None) -> None:
         """Do what can be done now: read once, write once, see hosts come and go."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Generic, TypeVar, cast
+from typing import TYPE_CHECKING, Generic, TypeVar
 
 if TYPE_CHECKING:
     from .rig import Rig
@@ -22,7 +22,8 @@ class Looked(Generic[T]):
     def __get__(self, rig: Rig, owner: type) -> T:
         if rig.due is not None:
             rig.fit_due()
-        return cast(T, rig.__dict__[self._name])
+        value: T = rig.__dict__[self._name]
+        return value
 
     def __set__(self, rig: Rig, value: T) -> None:
         rig.__dict__[self._name] = value

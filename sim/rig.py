@@ -49,6 +49,10 @@ from .transmission import Transmission
 TOUCHING_M = 5e-4
 
 
+def _never() -> bool:
+    return False
+
+
 class Rig(Closing):
     """One simulated arm on one simulated card.
 
@@ -213,7 +217,7 @@ class Rig(Closing):
 
     def advance(self, until: int) -> None:
         """Do everything due up to and including `until`."""
-        self.run_until(lambda: False, until)
+        self.run_until(_never, until)
 
     def run_until(self, predicate: Callable[[], bool], limit: int) -> bool:
         """Advance to `limit`, or to the first event after which `predicate` holds (then True)."""

@@ -48,9 +48,8 @@ def host(tcp: TcpPort) -> socket.socket:
 def work(tcp: TcpPort) -> None:
     """Let the port do what there is to do, however long the bytes take to come."""
     poller = Poller()
-    while events := poller.wait(tcp.wanted(), 0.0):
-        if tcp.concerned(events):
-            tcp.turn()
+    while poller.wait(tcp.wanted(), 0.0):
+        tcp.turn()
 
 
 def ask(tcp: TcpPort, end: socket.socket, text: bytes) -> bytes:
