@@ -22,6 +22,8 @@ from .loss import classify, load_counts
 # A limit on rig time: the ideal time and this much more.
 TIME_SHARE, TIME_EXTRA_S = 1.5, 1.0
 STOP_S = 5.0
+PRESS_LIMIT_S = 1.0
+"""For how long a joint may be driven against a hard stop, all in all, whatever is broken."""
 # Pressed by the fast search and let go by the slow one, a switch differs by its differential.
 SCATTER_DEG = 0.5
 # Two positions, each with a loaded motor's lag.
