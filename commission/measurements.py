@@ -17,7 +17,8 @@ from .client import Card
 from .hand import PortHand
 
 SETTLE_S = 0.05
-NUDGE_DEG = 0.2
+# Enough for both senses of DIR; next to nothing where the joint leans on a stop.
+NUDGE_DEG = 0.05
 LIMIT_S = 5.0
 NO_PLUG = ""
 
@@ -120,7 +121,7 @@ def _volts(
 def _energise(card: Card, joint: Joint, sign: int) -> None:
     card.enable(True, [joint.channel])
     card.pause(SETTLE_S)
-    card.set_speed({joint.channel: joint.speed(joint.home.slow_deg_s)})
+    card.set_speed({joint.channel: joint.speed(joint.home.fast_deg_s / 2.0)})
     # There and on: the last pulse had this sense, and the joint ends where it was.
     for way in (-sign, sign):
         card.move({joint.channel: joint.steps(way * NUDGE_DEG)})
