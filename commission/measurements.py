@@ -14,7 +14,7 @@ from itertools import groupby
 from . import cautions
 from .arm import Arm, Joint
 from .client import Card
-from .hand import PortHand
+from .hand import Hand
 
 SETTLE_S = 0.05
 # Enough for both senses of DIR; next to nothing where the joint leans on a stop.
@@ -75,7 +75,7 @@ class Measurement:
 
 
 def take(
-    arm: Arm, card: Card, hand: PortHand, whats: Iterable[Measurement]
+    arm: Arm, card: Card, hand: Hand, whats: Iterable[Measurement]
 ) -> dict[Measurement, float]:
     """Take measurements: V, or ohms, infinite on overload. Those of one state are taken together.
 
@@ -100,7 +100,7 @@ def _state(what: Measurement) -> tuple[str, ...]:
 
 
 def _volts(
-    joints: Mapping[str, Joint], card: Card, hand: PortHand, whats: Sequence[Measurement]
+    joints: Mapping[str, Joint], card: Card, hand: Hand, whats: Sequence[Measurement]
 ) -> list[float]:
     driven, held = joints.get(whats[0].drive), joints.get(whats[0].press)
     hand.motor_supply(driven is not None)
@@ -129,7 +129,7 @@ def _energise(card: Card, joint: Joint, sign: int) -> None:
 
 
 def _ohms(
-    _joints: Mapping[str, Joint], card: Card, hand: PortHand, whats: Sequence[Measurement]
+    _joints: Mapping[str, Joint], card: Card, hand: Hand, whats: Sequence[Measurement]
 ) -> list[float]:
     plug = whats[0].plug
     hand.motor_supply(False)
