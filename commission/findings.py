@@ -54,6 +54,7 @@ class Kind(StrEnum):
     REPEAT = "a second homing does not agree"
     ROUTINE = "a routine of the user's own has failed"
     TRIM_RANGE = "the zero is out of the gauge's range"
+    TRIM_SIDES = "the zero depends on the side it is approached from"
     TRIM_RESIDUE = "the zero does not come right"
 
 

@@ -55,6 +55,7 @@ RULES: Mapping[Kind, Rule] = {
     Kind.HOME_SCATTER: drives.scatter,
     Kind.TRIM_RANGE: drives.shifted,
     Kind.TRIM_RESIDUE: drives.shifted,
+    Kind.TRIM_SIDES: drives.play,
 }
 
 

@@ -250,6 +250,16 @@ def shifted(symptom: Symptom) -> list[Suspect]:
     ]
 
 
+def play(symptom: Symptom) -> list[Suspect]:
+    """The gauge reads otherwise from the other side, by the same steps and counts."""
+    apart = symptom.readings["apart_deg"]
+    because = f"approached from the other side, the same step is {apart:+.2f} deg away"
+    return [
+        Suspect(f"play@{symptom.joint}.GEAR", because, FITS),
+        Suspect(f"slip@{symptom.joint}.COUPLING", because, CLASS),
+    ]
+
+
 def binds(symptom: Symptom) -> list[Suspect]:
     """The joint does not come freely through its travel."""
     because = "led by hand, it does not come freely through its travel"
