@@ -6,7 +6,7 @@ import math
 import re
 import select
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from rich.console import Console
 from rich.live import Live
@@ -158,6 +158,26 @@ class PersonHand:
             self._do("Put the stand under the links.")
         else:
             self._do("The drives hold the arm. Take the stand away and step back.")
+
+    def plug(self, name: str, into: bool) -> None:
+        """Ask for a plug, in or out."""
+        if into:
+            self._do(f"Leads off. Put plug {name} in again.")
+        else:
+            self._do(f"The main supply is off and proved dead: pull plug {name} out, at the part.")
+
+    def measures_on(self, words: str, expected: Sequence[str]) -> bool:
+        """Say what comes next and what it would tell, and ask whether to."""
+        self._console.print(f"Worth measuring next: {words}.", markup=False, highlight=False)
+        for side in expected:
+            self._console.print(f"  {side}", markup=False, highlight=False)
+        while True:
+            answer = self._ask("Measure it? Enter = yes, n = leave it at that: ").strip().lower()
+            if answer in ("", "y", "yes"):
+                return True
+            if answer in ("n", "no"):
+                return False
+            self._console.print(f"{answer!r} is neither.", markup=False)
 
     def close(self) -> None:
         """A person lets go unasked."""

@@ -43,6 +43,8 @@ RULES: Mapping[Kind, Rule] = {
         ("MOTOR.A+", "MOTOR.A-", "MOTOR.B+", "MOTOR.B-"), "the motors", "MOTOR"
     ),
     Kind.JOG_SCALE: drives.scale,
+    Kind.JOG_RUNAWAY: drives.ran_away,
+    Kind.JOG_LOOSE: drives.loose,
     Kind.JOG_SHORT: drives.jog_short,
     Kind.HOME_NO_EDGE: drives.no_edge,
     Kind.HOME_NO_RELEASE: drives.no_release,
@@ -55,6 +57,7 @@ RULES: Mapping[Kind, Rule] = {
     Kind.HOME_SCATTER: drives.scatter,
     Kind.TRIM_RANGE: drives.shifted,
     Kind.TRIM_RESIDUE: drives.shifted,
+    Kind.TRIM_SIDES: drives.play,
 }
 
 

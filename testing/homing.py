@@ -24,8 +24,8 @@ from ..protocol.direct import DirectRig, open_rig
 from ..protocol.in_process import Serial
 from ..protocol.rig_time import rig_time
 from ..scenes import load_scene
+from ..study.watching import RanTooLong, pressed_s, time_limit
 from .homed import assert_homed, standings
-from .watching import RanTooLong, pressed_s, time_limit
 
 Check = Callable[["Ran"], None]
 Property = Callable[[], None]
