@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from ..errors import DryrigError
-from ..scenes import Scene, load_scene
+from ..scenes import Axis, Scene, Sketch, load_scene
 from ..sim.body import Body
 from ..sim.clearance import Clearance
 from ..sim.start import check_start
@@ -38,6 +38,21 @@ PROFILE = "dryrig"
 """A profile of settings for tests with rigs: no deadline of 200 ms, and slow draws are no fault."""
 
 MOST_SEED = 2**16 - 1
+
+_FIGURES: dict[str, tuple[Any, ...]] = {
+    "ratio": (20.0, 10.0, 15.0, 30.0, 40.0),
+    "travel": (90.0, 45.0, 160.0, 30.0),
+    "end": ("negative", "positive"),
+    "direction": (1, -1),
+    "stage": tuple(range(1, 10)),
+    "microsteps": (16, 8, 32, 4, 64),
+    "full_steps": (200, 400),
+    "counts": (4000, 2000, 1000, 8000),
+    "cable_m": (1.0, 0.5, 2.0, 5.0),
+    "link_m": (0.1, 0.05),
+    "link_kg": (0.5, 0.2, 1.0),
+}
+"""What a sketch's axis may be, `scenes.Axis`'s own value first; sound in every combination."""
 
 settings.register_profile(PROFILE, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 
@@ -321,8 +336,34 @@ def hand_actions(
     return HandAction(draw(texts))
 
 
+@st.composite
+def scenes(
+    draw: st.DrawFn, /, *, min_axes: int = 1, max_axes: int = 9, slides: bool = True
+) -> Sketch:
+    """An arm of any shape that is sound: `open_rig(sketch.path)` builds it, and it can be homed.
+
+    With `slides` its first axis may be a linear one. Raises DryrigError unless
+    1 <= `min_axes` <= `max_axes` <= 9.
+    """
+    if not 1 <= min_axes <= max_axes <= 9:
+        raise DryrigError(
+            f"min_axes, max_axes: got {min_axes}, {max_axes}, expected 1 to 9 in ascending order"
+        )
+    axes: list[Axis] = []
+    for number in range(draw(st.integers(min_axes, max_axes))):
+        moves = ("turn", "pitch", "roll", *(("slide",) if slides and number == 0 else ()))
+        chosen = {"moves": draw(st.sampled_from(moves))}
+        if draw(st.booleans()):
+            chosen |= {name: draw(st.sampled_from(values)) for name, values in _FIGURES.items()}
+            positive = chosen["end"] == "positive"
+            chosen["method"] = draw(st.sampled_from([None, 17 + positive, 1 + positive]))
+        axes.append(Axis(**chosen))
+    return Sketch(tuple(axes), draw(st.sampled_from([0.14, 0.25])))
+
+
 def register() -> None:
     """Let `from_type` give arms and faults."""
+    st.register_type_strategy(Sketch, scenes())
     st.register_type_strategy(Arm, arms())
     st.register_type_strategy(Fault, faults().map(parse_fault))
     st.register_type_strategy(HandAction, hand_actions())
