@@ -104,8 +104,10 @@ class Body:
         self._order = None if order == list(range(self._count)) else order
         if self._extra_kg:
             last = self._tool()
-            mass = engine.getDynamicsInfo(self._arm, last, self._client)[0] + self._extra_kg
-            engine.changeDynamics(self._arm, last, mass=mass, physicsClientId=self._client)
+            mass, _, inertia, *_ = engine.getDynamicsInfo(self._arm, last, self._client)
+            # With a mass the engine takes the inertia of the link's shape, for the URDF's.
+            for change in ({"mass": mass + self._extra_kg}, {"localInertiaDiagonal": inertia}):
+                engine.changeDynamics(self._arm, last, physicsClientId=self._client, **change)
         self._add_rotors(self._scene)
         self.pairs = self._find_pairs()
         self.touchable = set(self.pairs)
