@@ -43,8 +43,10 @@ def load(client: int, scene: Scene, extra_kg: float) -> Loaded:
     joints = _find_joints(client, arm, scene)
     if extra_kg:
         last = _tool(client, arm, joints)
-        mass = engine.getDynamicsInfo(arm, last, client)[0] + extra_kg
-        engine.changeDynamics(arm, last, mass=mass, physicsClientId=client)
+        mass, _, inertia, *_ = engine.getDynamicsInfo(arm, last, client)
+        # With a mass the engine takes the inertia of the link's shape, for the URDF's.
+        for change in ({"mass": mass + extra_kg}, {"localInertiaDiagonal": inertia}):
+            engine.changeDynamics(arm, last, physicsClientId=client, **change)
     _add_rotors(client, arm, joints, scene)
     return Loaded(arm, table, joints)
 
