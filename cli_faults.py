@@ -116,6 +116,54 @@ def latent_faults(
     show(tally, Console())
 
 
+@faults_app.command("truth")
+def fault_truth(
+    scene: SceneName,
+    joint: OnlyJoints = None,
+    part: OnlyParts = None,
+    kind: OnlyKinds = None,
+    seed: Seed = 300,
+    sample: Annotated[
+        int, typer.Option(min=0, help="Only so many faults, drawn by the seed; 0 takes all.")
+    ] = 0,
+    processes: Annotated[int, typer.Option(min=1, max=64, help="At the same time.")] = 2,
+) -> None:
+    """Commission an arm with each fault, and hold what came of it against the truth.
+
+    No run may hang, no arm may pass that is further off than it says, no joint may be driven into
+    a hard stop for longer than is stated. Each arm has a seed of its own. Exit code 1 when a run
+    broke any of that. The whole catalogue of the Heron takes some ten minutes.
+    """
+    from rich.console import Console
+    from rich.progress import Progress
+
+    from .faults.catalogue import chosen_faults
+    from .scenes.loader import load_scene
+    from .study.sampling import sampled
+    from .study.truth import Held, study_truth
+    from .study.truth_terminal import line_of, show
+
+    console = Console(stderr=True)
+    bar = Progress(console=console, transient=True, disable=not console.is_terminal)
+    with telling():
+        chosen = chosen_faults(
+            load_scene(scene), joints=joint or (), parts=part or (), kinds=kind or ()
+        )
+        chosen = sampled(chosen, sample, seed)
+        with bar:
+            task = bar.add_task("commissioning", total=len(chosen))
+
+            def done(held: Held) -> None:
+                bar.advance(task)
+                if held.wrongs:
+                    say(line_of(held))
+
+            tally = study_truth(scene, chosen, seed=seed, processes=processes, done=done)
+    show(tally, Console())
+    if tally.wrong:
+        raise typer.Exit(1)
+
+
 @faults_app.command("learn")
 def learn_faults(
     scene: SceneName,
@@ -176,8 +224,9 @@ def fault_diagnosis(
 
     from .faults.catalogue import chosen_faults
     from .scenes.loader import load_scene
-    from .study.diagnosed import sampled, study_diagnosis
+    from .study.diagnosed import study_diagnosis
     from .study.diagnosed_terminal import line_of, show
+    from .study.sampling import sampled
 
     console = Console(stderr=True)
     bar = Progress(console=console, transient=True, disable=not console.is_terminal)

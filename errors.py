@@ -8,6 +8,7 @@ DryrigError
  +-- UnknownPlug (KeyError)       a plug the harness does not have
  +-- CardBusy (RuntimeError)      an axis told to move while it moves
  +-- HandBusy (RuntimeError)      a hand told to act while it acts
+ +-- NoBrake (ValueError)         a brake's lever where there is none
  +-- StopPressed (RuntimeError)   power asked for while the STOP button is in
  +-- LiveCircuit (RuntimeError)   ohms asked of a circuit that is not dead
  +-- NoRoom (ValueError)          an object that does not fit between the fingers
@@ -52,6 +53,10 @@ class CardBusy(DryrigError, RuntimeError):
 
 class HandBusy(DryrigError, RuntimeError):
     """A hand was told to act while it acts."""
+
+
+class NoBrake(DryrigError, ValueError):
+    """The lever of a brake was meant that the joint does not have."""
 
 
 class StopPressed(DryrigError, RuntimeError):

@@ -7,16 +7,29 @@ to look.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from contextlib import closing
-from dataclasses import dataclass, field
 
 import numpy as np
 
 from ..commission.arm import Arm, Joint
-from ..commission.errors import CommissionError, NoAnswer
+from ..commission.errors import CommissionError
 from ..faults import parse_fault
 from ..sim.clock import TICKS_PER_S
-from ..sim.wave import Floats, Wave
+from ..sim.wave import Wave
+from .act import Act, Signal
+from .arm_acts import (
+    QUERIES,
+    WARM_MIN,
+    fall,
+    grip,
+    press_and_look,
+    prove,
+    push,
+    reopen,
+    stop,
+    supplies_off_and_on,
+    talk,
+    warm,
+)
 from .examples import joints_of, part_of
 from .workplace import Workplace
 
@@ -25,75 +38,6 @@ NEAR_DEG, PAST_DEG = 8.0, 4.0
 """The hand leads a joint from so far before its switch to so far beyond."""
 PULSES = 48
 """Counts by which an encoder is turned to see its channels one by one."""
-QUERIES = 200
-_SWITCH_ZOOM_S, _DISC_ZOOM_S, _RUN_UP_S = (-0.004, 0.008), (-0.012, 0.012), 0.01
-_FIRST_EDGE, _PAUSE = "Around the first edge of the input", "Where channel A pauses"
-
-
-@dataclass(frozen=True)
-class Signal:
-    """One signal from the beginning of its act on: `values` from each of `time_s` (n,) on."""
-
-    name: str
-    unit: str
-    time_s: Floats
-    values: Floats
-
-
-@dataclass(frozen=True)
-class Span:
-    """A part of an act to show: seconds from its beginning."""
-
-    begin_s: float
-    end_s: float
-    title: str
-
-
-@dataclass
-class Act:
-    """What was done, what the pins did, what the gauges showed: pairs of what and reading.
-
-    `first_s` is the end of a part of the act that is worth a picture of its own.
-    """
-
-    what: str
-    signals: list[Signal] = field(default_factory=list)
-    gauges: list[tuple[str, str]] = field(default_factory=list)
-    end_s: float = 0.0
-    first_s: float = 0.0
-    broke_off: str = ""
-
-    def spans(self) -> list[Span]:
-        """What to show: the whole, and a closer look where there is something to see."""
-        spans = [Span(0.0, self.end_s, "The whole act")]
-        if self.first_s:
-            spans.insert(0, Span(0.0, self.first_s, "A little way, and back"))
-        for signal in self.signals:
-            if signal.name.endswith(".SW") and len(signal.time_s) > 1:
-                spans.append(self._around(float(signal.time_s[1]), _SWITCH_ZOOM_S, _FIRST_EDGE))
-                break
-            pause = _pause(signal, self.first_s)
-            if signal.name.endswith(".ENC.A") and pause is not None:
-                spans.append(self._around(pause, _DISC_ZOOM_S, _PAUSE))
-                break
-        return spans
-
-    def _around(self, at_s: float, zoom_s: tuple[float, float], title: str) -> Span:
-        return Span(max(at_s + zoom_s[0], 0.0), min(at_s + zoom_s[1], self.end_s), title)
-
-
-def _pause(signal: Signal, after_s: float) -> float | None:
-    """Where a channel that runs on both sides of it pauses for many times its usual interval."""
-    edges = signal.time_s[signal.time_s > after_s + _RUN_UP_S]
-    if len(edges) < 100:
-        return None
-    gaps = np.diff(edges)
-    # In the first half only: at its end the hand turns round.
-    gaps = gaps[: len(gaps) // 2 - 20]
-    longest = int(np.argmax(gaps))
-    if gaps[longest] < 5 * float(np.median(gaps)):
-        return None
-    return float(edges[longest] + gaps[longest] / 2)
 
 
 def perform(arm: Arm, seed: int, fault: str, sound: bool) -> Act:
@@ -103,7 +47,7 @@ def perform(arm: Arm, seed: int, fault: str, sound: bool) -> Act:
     start = list(arm.rest_pose_deg)
     if part == "SW":
         start[joints[0].channel - 1] = _near_switch(joints[0])
-    if part == "MOTION":
+    if part in ("MOTION", "BRAKE"):
         start = list(joints[0].trim.pose_deg)
     with Workplace(arm, seed, "" if sound else fault, start) as place:
         act = Act(_WORDS[part].format(joint=joints[0].name))
@@ -128,7 +72,7 @@ def _near_switch(joint: Joint) -> float:
 def _prepare(place: Workplace, part: str) -> None:
     if part in ("ENC", "SW", "RAIL"):
         place.hand.motor_supply(False)
-    if part == "MOTION":
+    if part in ("MOTION", "BRAKE"):
         place.card.enable(True, [joint.channel for joint in place.arm.joints])
         place.card.pause(0.2)
         place.hand.stand(False)
@@ -158,6 +102,18 @@ def _there_and_back(place: Workplace, joints: Sequence[Joint], act: Act) -> None
     place.jog(joint, -deg, joint.home.fast_deg_s)
     place.card.pause(1.0)
     _note(place, joint, act, f"after {-deg:+.0f} deg")
+
+
+def _let_go(place: Workplace, joints: Sequence[Joint], act: Act) -> None:
+    """A jog and back with the drive on, then the motor supply off, with no stand below."""
+    joint = joints[0]
+    for deg in (JOG_DEG, -JOG_DEG):
+        place.jog(joint, deg, 0.5 * joint.home.fast_deg_s)
+        place.card.pause(0.5)
+        _note(place, joint, act, f"after {deg:+.0f} deg")
+    place.hand.motor_supply(False)
+    place.card.pause(2.0)
+    _note(place, joint, act, "2 s after the motor supply went off")
 
 
 def _note(place: Workplace, joint: Joint, act: Act, when: str) -> None:
@@ -224,100 +180,11 @@ def _over_the_switch(place: Workplace, joints: Sequence[Joint], act: Act) -> Non
         ]
 
 
-def _rails(place: Workplace, joints: Sequence[Joint], act: Act) -> None:
-    joint = joints[0]
-    place.card.pause(0.1)
-    place.hand.press(joint)
-    place.card.pause(0.1)
-    place.hand.release(joint)
-    place.card.pause(0.1)
-    level = place.card.levels([joint.channel])[joint.channel]
-    act.gauges.append((f"switch input of {joint.name}, let go", str(level)))
-
-
-def _push(place: Workplace, joints: Sequence[Joint], act: Act) -> None:
-    for way in ("OFF", "FORWARD", "BACK", "OFF"):
-        place.hands.ask(f"PUSH {way}")
-        when = "nobody pushes" if way == "OFF" else f"the base is pushed {way.lower()}"
-        deg = place.hand.level_deg(joints[0])
-        act.gauges.append((f"level on {joints[0].name}, {when}", f"{deg:+.2f} deg"))
-        act.gauges.append((f"by eye, {when}", f"{place.hand.look_deg(joints[0]):+.0f} deg"))
-
-
-def _fall(place: Workplace, joints: Sequence[Joint], act: Act) -> None:
-    place.card.enable(False, [joint.channel for joint in place.arm.joints])
-    place.hand.stand(False)
-    low_v, high_v = place.hands.numbers('MEAS:VOLT:HOLD? 2,"RAIL.24V","RAIL.0V"', 2)
-    act.gauges += [
-        ("24 V while the arm comes down, least", f"{low_v:.1f} V"),
-        ("24 V while the arm comes down, greatest", f"{high_v:.1f} V"),
-        ("24 V afterwards", f"{place.hand.volts('RAIL.24V', 'RAIL.0V'):.1f} V"),
-    ]
-
-
 def _power_cycle(place: Workplace, joints: Sequence[Joint], act: Act) -> None:
     joint = joints[0]
     place.card.line.ask(f"STEP:COUN 1000,(@{joint.channel})")
-    _supplies_off_and_on(place, joint, act)
+    supplies_off_and_on(place, joint, act)
     _jogs(place, joints, act)
-
-
-def _supplies_off_and_on(place: Workplace, joint: Joint, act: Act) -> None:
-    for on, when in ((True, "at first"), (False, "supplies off"), (True, "supplies on again")):
-        place.main_supply(on)
-        try:
-            shown = f"{place.card.steps([joint.channel])[joint.channel]:+d}"
-        except CommissionError:
-            shown = "no reply"
-        act.gauges.append((f"step counter, set to +1000 before, {when}", shown))
-
-
-def _reopen(place: Workplace, joints: Sequence[Joint], act: Act) -> None:
-    joint = joints[0]
-    place.card.enable(True, [joint.channel])
-    place.card.line.ask(f"STEP:COUN 1000,(@{joint.channel})")
-    for when in ("before", "after the port was closed and opened again"):
-        if when != "before":
-            place.reopen_card()
-        act.gauges += [
-            (f"step counter, {when}", f"{place.card.steps([joint.channel])[joint.channel]:+d}"),
-            (f"enabled, {when}", place.card.line.ask(f"DRIV:ENAB? (@{joint.channel})")[0]),
-        ]
-
-
-def _grip(place: Workplace, _joints: Sequence[Joint], act: Act) -> None:
-    with closing(place.second_card()) as card:
-        for width_s, when in ((2e-3, "asked to open"), (1e-3, "asked to close on nothing")):
-            card.ask(f"SERV:WIDT {width_s:g};ENAB ON")
-            place.card.pause(1.0)
-            act.gauges += [
-                (f"by rule, {when}", f"{place.hands.numbers('GRIP:GAP?', 1)[0]:g} mm"),
-                (f"analog input, {when}", f"{card.numbers('ANAL:VOLT?', 1)[0]:.3f} V"),
-                (f"digital inputs, {when}", card.ask("INP:LEV?")[0]),
-                (f"5 V at the gripper, {when}", f"{place.hand.volts('IO.5V', 'IO.0V'):.3f} V"),
-            ]
-
-
-def _talk(place: Workplace, _joints: Sequence[Joint], act: Act) -> None:
-    """One query over and over: how many replies came, how many not, and what came instead."""
-    right, silent, bad, longest_s = 0, 0, list[str](), 0.0
-    for _ in range(QUERIES):
-        asked = place.rig.now
-        try:
-            place.card.line.numbers("STEP:COUN? (@1:6)", 6)
-            right += 1
-        except NoAnswer:
-            silent += 1
-        except CommissionError as error:
-            bad.append(str(error))
-        longest_s = max(longest_s, (place.rig.now - asked) / TICKS_PER_S)
-    act.gauges += [
-        ("right replies", str(right)),
-        ("no reply", str(silent)),
-        ("garbled, or an error of the card", str(len(bad))),
-        ("the first of these", bad[0] if bad else "none"),
-        ("the longest took", f"{longest_s:.3f} s"),
-    ]
 
 
 _WORDS = {
@@ -333,6 +200,13 @@ _WORDS = {
     "REOPEN": "{joint} is enabled; the card's port is closed and opened again.",
     "BASE": "A level lies on {joint}'s link while somebody leans on the base, there and back.",
     "FALL": "All drives are off; the stand is taken away, and the arm comes down on the table.",
+    "STOP": "{joint} is enabled; STOP is pushed in and pulled out, then the motor supply is "
+    "switched on.",
+    "BRAKE": "All drives are on, the stand is away: {joint} is jogged up and back; then the motor "
+    "supply goes off.",
+    "HEAT": f"All drives are on and stand still for {WARM_MIN} minutes, the stand in place.",
+    "METER": "The meter is put on rails and at {joint}'s encoder, {joint} enabled, and only then "
+    "proved on a known source; then ohms, all supplies off.",
     "GRIPPER": "The gripper is asked to open, and to close on nothing.",
     "LINE": f"The card is asked STEP:COUN? (@1:6) {QUERIES} times.",
 }
@@ -344,13 +218,17 @@ _DOES = {
     "MOTION": _there_and_back,
     "ENC": _turn_slowly,
     "SW": _over_the_switch,
-    "RAIL": _rails,
+    "RAIL": press_and_look,
     "POWER": _power_cycle,
-    "REOPEN": _reopen,
-    "BASE": _push,
-    "FALL": _fall,
-    "GRIPPER": _grip,
-    "LINE": _talk,
+    "REOPEN": reopen,
+    "BASE": push,
+    "FALL": fall,
+    "STOP": stop,
+    "BRAKE": _let_go,
+    "HEAT": warm,
+    "METER": prove,
+    "GRIPPER": grip,
+    "LINE": talk,
 }
 _SHOWN = {
     "INPUTS": ("{}.STEP", "{}.DIR", "{}.DIR_V", "{}.DRIVE", "{}.ENC.A", "{}.ANGLE_DEG"),
@@ -364,6 +242,10 @@ _SHOWN = {
     "REOPEN": ("{}.DRIVE",),
     "BASE": ("{}.ANGLE_DEG",),
     "FALL": ("{}.ANGLE_DEG", "{}.SHAFT_DEG"),
+    "STOP": ("{}.DRIVE", "RAIL.24V_V", "CARD.STOP.12_V", "CARD.STOP.21_V"),
+    "BRAKE": ("{}.STEP", "{}.DRIVE", "{}.ANGLE_DEG", "{}.SHAFT_DEG"),
+    "HEAT": ("{}.DRIVE", "{}.DRIVE.24V_V"),
+    "METER": ("RAIL.24V_V", "RAIL.5V_V", "{}.DRIVE", "{}.ENC.5V_V"),
     "GRIPPER": ("GRIPPER.GAP_MM", "IO.DI1", "IO.DI2", "IO.5V_V"),
     "LINE": (),
 }

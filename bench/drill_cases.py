@@ -37,9 +37,11 @@ WIGGLE, BENT = "wiggle=1", "low={:g},high={:g}"
 _BENT_DEG = 12.0
 _SEVERE = {"weak": "current=0.22", "idle": "current=0.15", "play": "deg=2.5", "bind": "deg={mid:g}"}
 """Parameters with which a customer would notice."""
+_RARE = ("strong", "dry")
+"""Kinds that show after half an hour, when a drill is long over, or once in many times."""
 _UNSEEN = ("ENC.Z",)
 """Conductors that no act of a drill looks at."""
-_WHOLE = {"CARD", "RAIL", "TOOL", "BRAKE", "BASE", "RAIL.24V", "GRIPPER"}
+_WHOLE = {"CARD", "RAIL", "TOOL", "BRAKE", "BASE", "RAIL.24V", "GRIPPER", "METER", "CONTACTOR"}
 _TRIES = 200
 
 LEVEL_WORDS = {
@@ -99,7 +101,7 @@ def kinds_of(level: int) -> tuple[str, ...]:
 
     What belongs to the whole arm is nobody's joint to send a learner to.
     """
-    known = {*HARD, *MISTAKEN, *LATENT}
+    known = {*HARD, *MISTAKEN, *LATENT, *_RARE}
     new = tuple(
         kind.name
         for kind in KINDS.values()

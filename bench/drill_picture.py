@@ -11,7 +11,8 @@ from ..errors import TraceError
 from ..faults.gates import GATES
 from ..sim.trace_plot import thinned
 from ..sim.wave import Floats
-from .acts import Act, Signal, perform
+from .act import Act, Signal
+from .acts import perform
 from .drill_cases import Case, plain
 from .lanes import label
 from .readings import Compared, compare

@@ -22,12 +22,13 @@ from ..errors import DryrigError, nearest
 from ..faults import KINDS, Kind
 from ..scenes import Scene, load_scene, scene_path
 from ..study.commissioned import commissioned
-from .acts import Act, perform
-from .examples import examples, joints_of
+from .act import Act
+from .acts import perform
+from .examples import examples, joints_of, scene_for
 from .lanes import Figure, figure, steady
 from .readings import Compared, compare
 
-SCENE, SEED = "heron", 0
+SEED = 0
 INDEX = "index.html"
 SUSPECTS = 4
 _TEMPLATES = Path(__file__).parent / "templates"
@@ -114,7 +115,7 @@ def write_handbook(
 def planned(kinds: Sequence[str] = ()) -> list[str]:
     """The faults that a handbook of these kinds, or of all, tries out. Raises HandbookError."""
     names = dict.fromkeys(parse_kind(name) for name in kinds or KINDS)
-    return [fault for name in names for fault in examples(name, _scene())]
+    return [fault for name in names for fault in examples(name, _scene(name))]
 
 
 def parse_kind(name: str) -> str:
@@ -129,9 +130,9 @@ def parse_kind(name: str) -> str:
 def chapter(name: str, progress: Callable[[str], None] = lambda _text: None) -> Chapter:
     """Try a kind out at its representative places."""
     tried = []
-    for fault in examples(name, _scene()):
+    for fault in examples(name, _scene(name)):
         progress(fault)
-        tried.append(_try(fault))
+        tried.append(_try(fault, scene_for(name)))
     return Chapter(KINDS[name], tried)
 
 
@@ -144,38 +145,40 @@ def render(chapters: Sequence[Chapter]) -> dict[str, str]:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    about = {"chapters": chapters, "arm": _arm(), "seed": SEED, "suspects": SUSPECTS}
+    about = {"chapters": chapters, "seed": SEED, "suspects": SUSPECTS}
     pages = {
         INDEX: environment.get_template("handbook_index.html.j2").render(
-            **about, cautions=cautions.REPORT
+            **about, arm=_arm("heron"), cautions=cautions.REPORT
         )
     }
     template = environment.get_template("handbook_kind.html.j2")
     for number, one in enumerate(chapters):
         before = chapters[number - 1] if number else None
         after = chapters[number + 1] if number + 1 < len(chapters) else None
-        pages[one.page] = template.render(**about, chapter=one, before=before, after=after)
+        arm = _arm(scene_for(one.kind.name))
+        pages[one.page] = template.render(**about, arm=arm, chapter=one, before=before, after=after)
     return pages
 
 
 @cache
-def _scene() -> Scene:
-    return load_scene(SCENE)
+def _scene(kind: str) -> Scene:
+    return load_scene(scene_for(kind))
 
 
 @cache
-def _arm() -> Arm:
-    return load_arm(scene_path(SCENE))
+def _arm(scene: str) -> Arm:
+    return load_arm(scene_path(scene))
 
 
 @cache
-def _sound() -> Result:
-    return commissioned(SCENE, SEED)
+def _sound(scene: str) -> Result:
+    return commissioned(scene, SEED)
 
 
-def _try(fault: str) -> Example:
-    sound, faulty = (perform(_arm(), SEED, fault, sound=which) for which in (True, False))
-    result = commissioned(SCENE, SEED, fault)
+def _try(fault: str, scene: str) -> Example:
+    arm = _arm(scene)
+    sound, faulty = (perform(arm, SEED, fault, sound=which) for which in (True, False))
+    result = commissioned(scene, SEED, fault)
     same = steady(sound.signals, faulty.signals, min(sound.end_s, faulty.end_s))
     return Example(
         fault,
@@ -184,8 +187,8 @@ def _try(fault: str) -> Example:
         list(_figures(sound, faulty, same)),
         list(same.values()),
         _pairs(sound, faulty),
-        compare(_arm(), SEED, fault),
-        list(_seen(result, joints_of(fault))),
+        compare(arm, SEED, fault),
+        list(_seen(result, _sound(scene), joints_of(fault))),
         sum(check.failed for check in result.checks),
         sum(check.verdict == "pass" for check in result.checks),
         result,
@@ -215,9 +218,9 @@ def _pairs(sound: Act, faulty: Act) -> list[Pair]:
     ]
 
 
-def _seen(result: Result, joints: Sequence[str]) -> Iterable[Seen]:
+def _seen(result: Result, healthy: Result, joints: Sequence[str]) -> Iterable[Seen]:
     """Checks that fail, that are skipped, and those of the fault's joints that read otherwise."""
-    sound = {(check.name, check.joint): check for check in _sound().checks}
+    sound = {(check.name, check.joint): check for check in healthy.checks}
     for check in result.checks:
         beside = sound.get((check.name, check.joint))
         here = check.joint in joints and (beside is None or beside.evidence != check.evidence)

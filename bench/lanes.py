@@ -10,7 +10,7 @@ import numpy as np
 
 from ..sim.trace_plot import thinned
 from ..sim.wave import Floats
-from .acts import Signal, Span
+from .act import Signal, Span
 
 WIDTH, RIGHT, LEFT = 560, 16, 14
 PIN_H, CURVE_H, LABEL_H, AXIS_H = 20, 46, 18, 32

@@ -62,7 +62,7 @@ class Compared:
 
 def compare(arm: Arm, seed: int, fault: str) -> list[Compared]:
     """All lines of the tables for one fault, volts first; none for the line and its port."""
-    if part_of(fault) in ("LINE", "REOPEN", "BASE"):
+    if part_of(fault) in ("LINE", "REOPEN", "BASE", "METER"):
         return []
     both = []
     for text in ("", fault):
@@ -74,7 +74,7 @@ def compare(arm: Arm, seed: int, fault: str) -> list[Compared]:
 def _round(place: Workplace, fault: str) -> Iterator[Reading]:
     part, names = part_of(fault), joints_of(fault)
     joints = [joint for joint in place.arm.joints if joint.name in names]
-    for rail in RAILS if part in ("RAIL", "SW", "ENC", "DRIVE") else ():
+    for rail in RAILS if part in ("RAIL", "SW", "ENC", "DRIVE", "STOP") else ():
         yield _volts(place, "all on, at rest", rail, _GROUND)
     for joint in joints:
         yield from {
@@ -83,6 +83,8 @@ def _round(place: Workplace, fault: str) -> Iterator[Reading]:
             "MOTOR": _drive,
             "MOTION": _drive,
             "POWER": _drive,
+            "HEAT": _drive,
+            "BRAKE": _drive,
             "ENC": _encoder,
             "SW": _switch,
         }[part](place, joint)

@@ -80,6 +80,7 @@ class Joint(_Table):
     stops_deg: tuple[Finite, Finite] | None = None
     home: Home
     trim: Trim
+    brake_n_m: Annotated[float, Field(ge=0)] = 0.0  # that holds it without power
     channel: int = 0  # on the card, from 1: the order in the file
 
     @property
@@ -198,9 +199,19 @@ def _read(path: Path, depth: int = 0) -> dict[str, Any]:
             f"{MOST_EXTENDED} of them one after the other"
         )
     base = _read(path.parent / other, depth + 1)
-    both = {"joint": [*base.get("joint", []), *raw.get("joint", [])]}
+    both = {"joint": _joined(base.get("joint", []), raw.get("joint", []))}
     gauges = {"gauges": {**base.get("gauges", {}), **raw.get("gauges", {})}}
     return {**base, **raw, **gauges, **both}
+
+
+def _joined(base: list[Any], own: list[Any]) -> list[Any]:
+    """Joints of both files: one over that of its name, the others at the end."""
+    try:
+        mine = {joint["name"]: joint for joint in own}
+        over = [{**joint, **mine.pop(joint["name"], {})} for joint in base]
+    except (KeyError, TypeError):
+        return [*base, *own]
+    return [*over, *mine.values()]
 
 
 def read_arm(raw: Mapping[str, Any], where: str) -> Arm:

@@ -24,6 +24,7 @@ HANDS_ON = (
     "Hands on the arm: the motor supply is switched off and locked, not merely disabled. Mind the "
     "pinch points."
 )
+BRAKE = "Brake: the stand in place and the link held before its lever is opened: the arm falls."
 LIVE_VOLTS = "Live volts: one hand, insulated probes, never the amps or ohms range."
 DEAD = "Ohms: isolate, lock, wait, prove the meter on a known source, prove dead, then measure."
 FIRST_JOG = (

@@ -2,8 +2,8 @@
 
 A commissioning ends with evidence. A ranker, handed in from outside, answers with classes of faults
 that explain it equally well, the likeliest first, and with the measurement that best splits what is
-left. When hands are there to take it, it is taken and the ranker is told; otherwise it is put down
-for a person.
+left. The hands take it and the ranker is told: hands behind a port by themselves, a person in plain
+words and for as long as they like.
 """
 
 from __future__ import annotations
@@ -11,7 +11,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Protocol
 
-from .hand import PortHand
 from .measurements import Measurement, take
 
 if TYPE_CHECKING:
@@ -21,6 +20,7 @@ if TYPE_CHECKING:
 SOUND = "sound"
 """In place of a fault: none at all."""
 MOST_TAKEN = 12
+MEMBERS_SHOWN = 6
 
 
 @dataclass(frozen=True)
@@ -43,6 +43,12 @@ class Expected:
     faults: tuple[str, ...]
     reading: str
 
+    @property
+    def told(self) -> str:
+        """The reading and the first faults that would give it."""
+        rest = " ..." if len(self.faults) > MEMBERS_SHOWN else ""
+        return f"{self.reading}: {', '.join(self.faults[:MEMBERS_SHOWN])}{rest}"
+
 
 @dataclass(frozen=True)
 class Split:
@@ -50,6 +56,11 @@ class Split:
 
     measurement: Measurement
     sides: tuple[Expected, ...]
+
+    @property
+    def told(self) -> list[str]:
+        """Each side in words: the reading, and what it would speak for."""
+        return [side.told for side in self.sides]
 
 
 @dataclass(frozen=True)
@@ -100,19 +111,21 @@ class Ranker(Protocol):
 
 
 def diagnosed(ranker: Ranker, result: Result, station: Station) -> Diagnosis:
-    """A diagnosis, followed up with the meter where a port stands for the hands.
+    """A diagnosis, followed up with the meter.
 
     Only an arm with findings is measured: one that passed stands ready and is left so. Raises
     PortError, CardError or HandError of a measurement.
     """
     station.progress("diagnosis: comparing")
     found = ranker.rank(result)
-    if result.verdict != "findings" or not isinstance(station.hand, PortHand):
+    if result.verdict != "findings":
         return found
     for _ in range(MOST_TAKEN):
         if found.split is None:
             break
         what = found.split.measurement
+        if not station.hand.measures_on(what.words, found.split.told):
+            break
         station.progress(f"diagnosis: {what.words}")
         value = take(station.arm, station.card, station.hand, [what])[what]
         found = ranker.told(what, value)

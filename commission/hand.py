@@ -7,7 +7,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Protocol
 
 from .arm import Joint
@@ -71,8 +71,14 @@ class Hand(Protocol):
     def wiggle(self, joint: Joint, red: str, black: str) -> tuple[float, float]:
         """Wiggle the joint's cable for a second or so; least and greatest DC volts meanwhile."""
 
+    def plug(self, name: str, into: bool) -> None:
+        """Pull a plug at a part, or put it in; all supplies are off."""
+
     def stand(self, on: bool) -> None:
         """Put the stand under the links, or take it away."""
+
+    def measures_on(self, words: str, expected: Sequence[str]) -> bool:
+        """Whether one more measurement is worth the while; `expected` says what it would tell."""
 
     def close(self) -> None:
         """Let go of whatever the hand holds."""
@@ -93,9 +99,13 @@ class PortHand:
         """A port needs no telling."""
 
     def turn(self, joint: Joint, deg: float, watch: Watch | None = None) -> str:
-        """Turn, wait for the end, and feel."""
+        """Turn, a brake's lever held open meanwhile, wait for the end, and feel."""
         chosen = f"(@{joint.channel})"
+        if joint.brake_n_m:
+            self._line.ask(f"BRAK:REL ON,{chosen}")
         felt = self._line.ask(f"TURN {deg:g},{chosen}", "*OPC?", f"FEEL? {chosen}")[1]
+        if joint.brake_n_m:
+            self._line.ask(f"BRAK:REL OFF,{chosen}")
         if felt not in ("FREE", "STIFF", "STOP"):
             raise GarbledReply(f"the hands felt {felt!r}; expected FREE, STIFF or STOP")
         return felt
@@ -156,6 +166,10 @@ class PortHand:
     def motor_supply(self, on: bool) -> None:
         """The 24 V switch."""
         self._line.ask(f"SUPP:MOT {int(on)}")
+
+    def measures_on(self, words: str, expected: Sequence[str]) -> bool:
+        """A port never tires."""
+        return True
 
     def stand(self, on: bool) -> None:
         """The stand under the links."""

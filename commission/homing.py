@@ -22,6 +22,8 @@ from .loss import classify, load_counts
 # A limit on rig time: the ideal time and this much more.
 TIME_SHARE, TIME_EXTRA_S = 1.5, 1.0
 STOP_S = 5.0
+PRESS_LIMIT_S = 1.0
+"""For how long a joint may be driven against a hard stop, all in all, whatever is broken."""
 # Pressed by the fast search and let go by the slow one, a switch differs by its differential.
 SCATTER_DEG = 0.5
 # Two positions, each with a loaded motor's lag.
@@ -293,19 +295,29 @@ def _missed(card: Card, joint: Joint, run: Run) -> NoReturn:
     error = card.following_error([channel])[channel]
     slipped = abs(error) > _window(joint)
     late = f"; {error:+.0f} counts of following error: {classify(joint, error)}" if slipped else ""
-    if level and run.edge == "FALL":
+    if level and run.edge == "FALL" and not slipped:
         raise HomingFailed(
             joint,
             Kind.HOME_NO_RELEASE,
-            f"backed off {abs(run.deg):.1f} {joint.unit} and the switch input still reads 1{late}",
+            f"backed off {abs(run.deg):.1f} {joint.unit} and the switch input still reads 1",
             backed_off_deg=abs(run.deg),
         )
     if slipped:
+        ends = method_of(joint).needs == "index"
         raise HomingFailed(
             joint,
             Kind.HOME_LOST,
-            f"the {run.phase} search was halted{late}",
+            f"the {run.phase} search was halted{late}{'; or the travel ends here' * ends}",
             missing_counts=-error,
+        )
+    if run.edge == "IND" and abs(run.deg) < turn_deg(joint):
+        raise HomingFailed(
+            joint,
+            Kind.HOME_NO_ROOM,
+            f"the search for the index ran {abs(run.deg):.1f} {joint.unit} to the end of travel "
+            f"and met none; a turn of the encoder is {turn_deg(joint):.1f} {joint.unit}: start "
+            "from further off, or search the other way",
+            ran_deg=abs(run.deg),
         )
     if run.edge == "IND":
         raise HomingFailed(
@@ -324,6 +336,15 @@ def _missed(card: Card, joint: Joint, run: Run) -> NoReturn:
 
 
 def _left(card: Card, joint: Joint, run: Run) -> None:
+    error = card.following_error([joint.channel])[joint.channel]
+    if abs(error) > _window(joint):
+        raise HomingFailed(
+            joint,
+            Kind.HOME_LOST,
+            f"backing off was halted; {error:+.0f} counts of following error: "
+            f"{classify(joint, error)}",
+            missing_counts=-error,
+        )
     if card.levels([joint.channel])[joint.channel]:
         raise HomingFailed(
             joint,

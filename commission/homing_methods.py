@@ -20,6 +20,8 @@ PAST_SWITCH_DEG = 4.0
 PAST_TRAVEL_DEG = 8.0
 # Further than a turn of the encoder's disc, an index must have come.
 INDEX_TURNS = 1.05
+# At an end of travel an index may still be met at once.
+LEAST_DEG = 0.1
 # Of a loaded motor's lag: what the fast search for a stop may slip by, and at what the slow one is
 # halted, before the rotor lets go of its field.
 FAST_HOLD, SLOW_HOLD = 2.0, 1.0
@@ -144,9 +146,12 @@ def _switch(joint: Joint, method: Method, start: Start) -> Runs:
 
 
 def _index_alone(joint: Joint, method: Method, start: Start) -> Runs:
-    found = yield Run(
-        "index", method.side * INDEX_TURNS * turn_deg(joint), joint.home.slow_deg_s, "IND"
-    )
+    """A turn of the disc at most, and not past the end of travel, as far as an eye can tell."""
+    deg = INDEX_TURNS * turn_deg(joint)
+    if start.eye_deg is not None:
+        end_deg = joint.travel_deg[0 if method.side < 0 else 1]
+        deg = min(deg, max(method.side * (end_deg - start.eye_deg), LEAST_DEG))
+    found = yield Run("index", method.side * deg, joint.home.slow_deg_s, "IND")
     return Place(found.step, found.count, start.step, start.eye_deg or 0.0, by_eye=True)
 
 

@@ -1,11 +1,14 @@
 """Short jogs: each joint must move the right way and far, and only that joint.
 
 Direction is judged by eye and by count, distance by count. One axis at a time, both signs, slow.
-Afterwards, where a jog went wrong, the meter looks at what reaches the drive.
+Afterwards, where a jog went wrong, the meter looks at what reaches the drive. A joint that goes
+much further than told, or not with its shaft, loses its drive at once: a second jog would only
+drive it, or what it carries, into something.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from . import cautions
@@ -14,10 +17,13 @@ from .encoders import STUCK_COUNTS
 from .findings import Check, Kind, Symptom, judged
 from .loss import classify, load_counts, power_of_two
 from .station import Station
+from .witness import EYE_DEG, NOT_WITH_SHAFT, WITH_SHAFT
 
 JOG_DEG = 6.0
-# Eye: two judgements of whole degrees.
-EYE_DEG = 2.0
+# Further than twice what was asked, less than the room that was made: it runs away or falls.
+RUNAWAY_DEG = 2.0 * JOG_DEG + EYE_DEG
+# A shaft that did as asked: its lag under load, and what it gives at a stop.
+KEPT_DEG = 0.3
 SPEED_SHARE = 0.5  # of the fast search
 SETTLE_S = 0.2
 LIMIT_S = 10.0
@@ -64,14 +70,15 @@ def _check(station: Station, joint: Joint, blind: bool) -> Check:
     # Inward first.
     at = station.hand.look_deg(joint)
     sign = 1.0 if at <= sum(joint.free_deg) / 2.0 else -1.0
-    first = _jog(station, joint, sign * JOG_DEG, at)
-    second = _jog(station, joint, -sign * JOG_DEG, at + first.eye_deg)
+    jogs = [_jog(station, joint, sign * JOG_DEG, at)]
+    enough = _enough(joint, jogs[0], blind)
+    if enough is not None:
+        station.card.enable(False, [joint.channel])
+        return _given_up(joint, jogs[0], enough, blind)
+    jogs.append(_jog(station, joint, -sign * JOG_DEG, at + jogs[0].eye_deg))
+    first, second = jogs
     kind, detail, words = _judge(joint, first, second, blind)
-    evidence = "; ".join(
-        f"{jog.wanted_deg:+.0f} {joint.unit} asked: {jog.eye_deg:+.0f} by eye, "
-        f"{jog.count_deg:+.2f} by count ({jog.counts:+d})"
-        for jog in (first, second)
-    )
+    evidence = _told(joint, jogs)
     if words:
         evidence += f"; {words}"
     if kind is None:
@@ -91,6 +98,54 @@ def _check(station: Station, joint: Joint, blind: bool) -> Check:
             readings |= _probe_steps(station, joint, sign)
         evidence += "; " + _meter_words(joint, readings)
     return judged("jogs", joint, [Symptom(kind, joint.name, readings, detail)], evidence)
+
+
+def _told(joint: Joint, jogs: Sequence[_Jog]) -> str:
+    return "; ".join(
+        f"{jog.wanted_deg:+.0f} {joint.unit} asked: {jog.eye_deg:+.0f} by eye, "
+        f"{jog.count_deg:+.2f} by count ({jog.counts:+d})"
+        for jog in jogs
+    )
+
+
+def _enough(joint: Joint, jog: _Jog, blind: bool) -> Kind | None:
+    """What forbids the jog back, if anything."""
+    if abs(jog.eye_deg) > RUNAWAY_DEG:
+        return Kind.JOG_RUNAWAY
+    off = abs(jog.eye_deg - jog.wanted_deg) > EYE_DEG
+    if off and not blind and joint.encoder.mount == "motor" and _kept(jog):
+        return Kind.JOG_LOOSE
+    return None
+
+
+def _given_up(joint: Joint, jog: _Jog, kind: Kind, blind: bool) -> Check:
+    """A joint that is not jogged back: it falls, goes on by itself, or hangs loose."""
+    words = "much further than asked; " if kind is Kind.JOG_RUNAWAY else ""
+    words += "its drive was switched off at once, and no jog back was made"
+    if not blind:
+        words += _kept_words(joint, [jog])
+    readings = {
+        "wanted_deg": jog.wanted_deg,
+        "eye_deg": jog.eye_deg,
+        "count_deg": jog.count_deg,
+    }
+    symptom = Symptom(kind, joint.name, readings, "blind" if blind else "")
+    return judged("jogs", joint, [symptom], f"{_told(joint, [jog])}; {words}")
+
+
+def _kept(jog: _Jog) -> bool:
+    return abs(jog.count_deg - jog.wanted_deg) <= KEPT_DEG
+
+
+def _kept_words(joint: Joint, jogs: Sequence[_Jog]) -> str:
+    """Whether the shaft did as asked, and the joint as the shaft: by count, and by eye."""
+    if joint.encoder.mount != "motor":
+        return ""
+    if all(map(_kept, jogs)):
+        return f"; the shaft did as asked; {NOT_WITH_SHAFT}"
+    if all(abs(jog.count_deg - jog.eye_deg) <= EYE_DEG for jog in jogs):
+        return f"; {WITH_SHAFT}"
+    return f"; nor did the shaft do as asked; {NOT_WITH_SHAFT}"
 
 
 def _jog(station: Station, joint: Joint, deg: float, eye: float) -> _Jog:
@@ -128,10 +183,13 @@ def _judge(joint: Joint, first: _Jog, second: _Jog, blind: bool) -> tuple[Kind |
     eye_right = all(abs(jog.eye_deg - jog.wanted_deg) <= EYE_DEG for jog in jogs)
     if eye_right:
         return _judge_count(joint, first, second, blind)
-    exponent = power_of_two(abs(first.count_deg / first.wanted_deg)) if not blind else None
+    if blind:
+        return Kind.JOG_SHORT, "", "neither the distance asked nor none"
+    exponent = power_of_two(abs(first.count_deg / first.wanted_deg))
     if exponent is not None and exponent == power_of_two(abs(second.count_deg / JOG_DEG)):
         return Kind.JOG_SCALE, str(exponent), f"2**{exponent} of the distance asked"
-    return Kind.JOG_SHORT, "", "neither the distance asked nor none"
+    words = f"neither the distance asked nor none{_kept_words(joint, jogs)}"
+    return Kind.JOG_SHORT, "", words
 
 
 def _judge_count(

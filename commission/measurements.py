@@ -14,10 +14,11 @@ from itertools import groupby
 from . import cautions
 from .arm import Arm, Joint
 from .client import Card
-from .hand import PortHand
+from .hand import Hand
 
 SETTLE_S = 0.05
-NUDGE_DEG = 0.2
+# Enough for both senses of DIR; next to nothing where the joint leans on a stop.
+NUDGE_DEG = 0.05
 LIMIT_S = 5.0
 NO_PLUG = ""
 
@@ -74,7 +75,7 @@ class Measurement:
 
 
 def take(
-    arm: Arm, card: Card, hand: PortHand, whats: Iterable[Measurement]
+    arm: Arm, card: Card, hand: Hand, whats: Iterable[Measurement]
 ) -> dict[Measurement, float]:
     """Take measurements: V, or ohms, infinite on overload. Those of one state are taken together.
 
@@ -99,7 +100,7 @@ def _state(what: Measurement) -> tuple[str, ...]:
 
 
 def _volts(
-    joints: Mapping[str, Joint], card: Card, hand: PortHand, whats: Sequence[Measurement]
+    joints: Mapping[str, Joint], card: Card, hand: Hand, whats: Sequence[Measurement]
 ) -> list[float]:
     driven, held = joints.get(whats[0].drive), joints.get(whats[0].press)
     hand.motor_supply(driven is not None)
@@ -120,7 +121,7 @@ def _volts(
 def _energise(card: Card, joint: Joint, sign: int) -> None:
     card.enable(True, [joint.channel])
     card.pause(SETTLE_S)
-    card.set_speed({joint.channel: joint.speed(joint.home.slow_deg_s)})
+    card.set_speed({joint.channel: joint.speed(joint.home.fast_deg_s / 2.0)})
     # There and on: the last pulse had this sense, and the joint ends where it was.
     for way in (-sign, sign):
         card.move({joint.channel: joint.steps(way * NUDGE_DEG)})
@@ -128,7 +129,7 @@ def _energise(card: Card, joint: Joint, sign: int) -> None:
 
 
 def _ohms(
-    _joints: Mapping[str, Joint], card: Card, hand: PortHand, whats: Sequence[Measurement]
+    _joints: Mapping[str, Joint], card: Card, hand: Hand, whats: Sequence[Measurement]
 ) -> list[float]:
     plug = whats[0].plug
     hand.motor_supply(False)

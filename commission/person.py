@@ -6,7 +6,7 @@ import math
 import re
 import select
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from rich.console import Console
 from rich.live import Live
@@ -50,6 +50,9 @@ class PersonHand:
     def turn(self, joint: Joint, deg: float, watch: Watch | None = None) -> str:
         """Ask for a turn, and for how it felt."""
         self._once(cautions.HANDS_ON)
+        if joint.brake_n_m:
+            self._once(cautions.BRAKE)
+            self._do(f"Hold the lever of {joint.name}'s brake open.")
         self._do(
             f"Turn {joint.name} by hand, by about {deg:+.0f} {_UNITS[joint.unit]} "
             f"({_sense(deg)} as the arm's drawing says).",
@@ -59,6 +62,8 @@ class PersonHand:
             answer = self._ask("How did it feel? f = free, s = stiff, e = met an end stop [f]: ")
             felt = _FEELS.get((answer.strip().lower() or "f")[:1])
             if felt is not None:
+                if joint.brake_n_m:
+                    self._do(f"Let the lever of {joint.name}'s brake go.")
                 return felt
             self._console.print(f"{answer.strip()!r} is none of f, s, e.", markup=False)
 
@@ -153,6 +158,26 @@ class PersonHand:
             self._do("Put the stand under the links.")
         else:
             self._do("The drives hold the arm. Take the stand away and step back.")
+
+    def plug(self, name: str, into: bool) -> None:
+        """Ask for a plug, in or out."""
+        if into:
+            self._do(f"Leads off. Put plug {name} in again.")
+        else:
+            self._do(f"The main supply is off and proved dead: pull plug {name} out, at the part.")
+
+    def measures_on(self, words: str, expected: Sequence[str]) -> bool:
+        """Say what comes next and what it would tell, and ask whether to."""
+        self._console.print(f"Worth measuring next: {words}.", markup=False, highlight=False)
+        for side in expected:
+            self._console.print(f"  {side}", markup=False, highlight=False)
+        while True:
+            answer = self._ask("Measure it? Enter = yes, n = leave it at that: ").strip().lower()
+            if answer in ("", "y", "yes"):
+                return True
+            if answer in ("n", "no"):
+                return False
+            self._console.print(f"{answer!r} is neither.", markup=False)
 
     def close(self) -> None:
         """A person lets go unasked."""

@@ -11,6 +11,7 @@ from typing import NamedTuple
 from . import cautions
 from .findings import Check, Kind, Symptom, judged
 from .station import Station
+from .suspects_stop import COIL
 
 
 class Rail(NamedTuple):
@@ -32,6 +33,8 @@ class FarEnd(NamedTuple):
 
 
 LOW_3V3_V = 3.135
+# A motor supply that does not come at all: its contactor may have no coil volts.
+GONE_V = 2.0
 RAILS = (
     Rail("RAIL.5V", 4.75, 5.25),
     Rail("RAIL.3V3", LOW_3V3_V, 3.465),
@@ -52,10 +55,17 @@ def check_rails(station: Station) -> list[Check]:
     station.progress("rails: meter at the card")
     volts = {rail.terminal: station.to_ground(rail.terminal) for rail in RAILS}
     bad = [rail for rail in RAILS if not rail.low_v <= volts[rail.terminal] <= rail.high_v]
+    coil = _coil(station) if volts["RAIL.24V"] < GONE_V else {}
     symptoms = [
-        Symptom(Kind.RAIL, None, {"volts": volts[rail.terminal]}, rail.terminal) for rail in bad
+        Symptom(
+            Kind.RAIL,
+            None,
+            {"volts": volts[rail.terminal]} | (coil if rail.terminal == "RAIL.24V" else {}),
+            rail.terminal,
+        )
+        for rail in bad
     ]
-    evidence = ", ".join(f"{name} {value:.2f} V" for name, value in volts.items())
+    evidence = ", ".join(f"{name} {value:.2f} V" for name, value in (volts | coil).items())
     if volts["RAIL.3V3"] < LOW_3V3_V:
         revived = _pressed_revives(station)
         symptoms += revived
@@ -67,6 +77,12 @@ def check_rails(station: Station) -> list[Check]:
     checks = [judged("rails", None, symptoms, evidence)]
     checks += _far_ends(station, volts)
     return checks
+
+
+def _coil(station: Station) -> dict[str, float]:
+    """Volts along the line of the contactor's coil."""
+    station.progress("rails: no 24 V; meter along the coil of the motor supply's contactor")
+    return {terminal: station.to_ground(terminal) for terminal in COIL}
 
 
 def _far_ends(station: Station, volts: dict[str, float]) -> list[Check]:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from .arm import Joint
 from .findings import Check, Kind, Symptom, judged
-from .homing import home
+from .homing import Homed, home
 from .positions import Positions
 from .repeatability import spread_words
 from .station import Station
@@ -24,7 +24,7 @@ def check_repeat(
     HomingFailed.
     """
     rest = positions.pose(station.arm.rest_pose_deg)
-    worst: dict[str, float] = {}
+    worst: dict[str, tuple[float, float]] = {}
     positions.go(rest)
     for number in range(times):
         station.progress(f"repeat: homing all joints again ({number + 1} of {times})")
@@ -32,29 +32,42 @@ def check_repeat(
             joints = [joint for joint in station.arm.joints if joint.stage == stage]
             found = home(station.card, joints, positions.now_deg())
             for joint in joints:
-                apart = _apart_deg(joint, found[joint.name].home_step, positions)
-                worst[joint.name] = max(worst.get(joint.name, 0.0), apart, key=abs)
+                apart, by_count = _apart_deg(joint, found[joint.name], positions)
+                pair = (apart, by_count)
+                worst[joint.name] = max(worst.get(joint.name, pair), pair, key=lambda p: abs(p[0]))
                 homings[joint.name].append(homings[joint.name][-1] + apart)
             positions.take(found)
             positions.go({joint.name: rest[joint.name] for joint in joints})
     for joint in station.arm.joints:
-        yield _judge(joint, worst[joint.name], homings[joint.name])
+        yield _judge(joint, *worst[joint.name], homings[joint.name])
 
 
-def _apart_deg(joint: Joint, home_step: int, positions: Positions) -> float:
-    """From the home believed to the one found; an index may be another one of its turns."""
+def _apart_deg(joint: Joint, found: Homed, positions: Positions) -> tuple[float, float]:
+    """From the home believed to the one found, by steps and by the counts latched at the two.
+
+    An index may be another one of its turns.
+    """
     before = positions.homed[joint.name]
     if before.method.needs == "nothing":
-        return 0.0
-    return positions.modulo_turn(joint, (home_step - before.home_step) / joint.steps_per_deg)
+        return 0.0, 0.0
+    steps, counts = found.home_step - before.home_step, found.home_count - before.home_count
+    return (
+        positions.modulo_turn(joint, steps / joint.steps_per_deg),
+        positions.modulo_turn(joint, counts / joint.counts_per_deg),
+    )
 
 
-def _judge(joint: Joint, apart: float, homings: list[float]) -> Check:
+def _judge(joint: Joint, apart: float, by_count: float, homings: list[float]) -> Check:
     evidence = (
         f"homed again {apart:+.3f} {joint.unit} from the home before; expected within "
         f"{AGREE_DEG} {joint.unit}; {spread_words(homings, joint.unit)}"
     )
     symptoms = []
     if abs(apart) > AGREE_DEG:
+        lies = "past the motor" if abs(by_count - apart) <= AGREE_DEG / 2 else "in steps lost"
+        evidence += (
+            f"; the count latched at the edge moved by {by_count:+.3f} {joint.unit}: the "
+            f"difference lies {lies}"
+        )
         symptoms.append(Symptom(Kind.REPEAT, joint.name, {"apart_deg": apart}))
     return judged("repeat", joint, symptoms, evidence)

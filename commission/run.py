@@ -36,6 +36,7 @@ from .stop_circuit import check_stop
 from .suspects import rank
 from .switches import check_switches
 from .trim import Trimmed, trim_all
+from .witness import Witness
 
 SETTLE_S = 0.2
 # What we send is right, so a command error (SCPI -100 to -199) means that it did not arrive so.
@@ -109,6 +110,7 @@ class _Job:
     trimmed: dict[str, Trimmed] = field(default_factory=dict)
     angles_deg: dict[str, float] = field(default_factory=dict)
     by_choice: list[str] = field(default_factory=list)
+    witness: Witness | None = None
 
     def run(self) -> None:
         """All steps of the plan, each if nothing found before forbids it."""
@@ -184,7 +186,7 @@ class _Job:
             for check in acts[name]():
                 self.checks.append(check)
         except HomingFailed as error:
-            self.checks.append(_motion_failure(name, error))
+            self.checks.append(self._motion_failure(name, error))
 
     def _blind(self) -> set[int]:
         """Channels whose count the check by hand has found wanting."""
@@ -207,7 +209,9 @@ class _Job:
         station.card.enable(True, station.channels)
         station.card.pause(SETTLE_S)
         station.hand.stand(False)
-        return {joint.name: station.hand.look_deg(joint) for joint in station.arm.joints}
+        by_eye = {joint.name: station.hand.look_deg(joint) for joint in station.arm.joints}
+        self.witness = Witness(station, by_eye)
+        return by_eye
 
     def _home(self) -> None:
         """Stage by stage, each then out of the way of the next."""
@@ -223,9 +227,13 @@ class _Job:
                     self._homing_passed(self.positions.homed[joint.name])
                 self.positions.go({joint.name: rest[joint.name] for joint in joints})
             except HomingFailed as error:
-                self.checks.append(_motion_failure("homing", error))
+                self.checks.append(self._motion_failure("homing", error))
                 self._skip_homing(error.joint.name)
                 return
+
+    def _motion_failure(self, name: str, error: HomingFailed) -> Check:
+        seen = f"; {self.witness.words(error.joint)}" if self.witness is not None else ""
+        return Check(name, error.joint.name, "fail", f"{error}{seen}", (error.symptom,))
 
     def _homing_passed(self, homed: Homed) -> None:
         self.first_homed.append(homed)
@@ -363,10 +371,6 @@ class _Job:
         offsets = {joint.name: self.positions.home_offset_deg(joint) for joint in arm.joints}
         date = datetime.now().astimezone().isoformat(timespec="seconds")
         return calibration_text(arm, date, offsets)
-
-
-def _motion_failure(name: str, error: HomingFailed) -> Check:
-    return Check(name, error.joint.name, "fail", str(error), (error.symptom,))
 
 
 def _skipped(name: str, joint: str | None, why: str) -> Check:

@@ -15,6 +15,11 @@ LIVE_V = 20.0
 DISCHARGE_S = 1.0
 
 
+def _held(station: Station) -> dict[str, float]:
+    """Volts at the contactor's coil and at the card's stop input."""
+    return {at: station.to_ground(at) for at in ("CARD.STOP.12", "CARD.STOP.21")}
+
+
 def check_stop(station: Station) -> list[Check]:
     """Push STOP, meter every drive, pull it out, meter again. Leaves the motor supply on."""
     hand, card = station.hand, station.card
@@ -31,11 +36,12 @@ def check_stop(station: Station) -> list[Check]:
     pressed = {
         joint.name: station.across(joint, "DRIVE.24V", "DRIVE.0V") for joint in station.arm.joints
     }
+    alive = [name for name, volts in pressed.items() if abs(volts) > DEAD_V]
+    held = _held(station) if alive or levels != [0, 1] else {}
     hand.press_stop(False)
     levels.append(card.stop_level())
     released_v = station.across(first, "DRIVE.24V", "DRIVE.0V")
     hand.motor_supply(True)
-    alive = [name for name, volts in pressed.items() if abs(volts) > DEAD_V]
     problems = []
     if levels != [0, 1, 0]:
         problems.append(f"the card's stop input reads {levels}, expected [0, 1, 0]")
@@ -52,5 +58,18 @@ def check_stop(station: Station) -> list[Check]:
         evidence = f"{'; '.join(problems)}; drives read " + ", ".join(
             f"{name} {volts:.1f} V" for name, volts in pressed.items()
         )
-    symptoms = [Symptom(Kind.STOP_CIRCUIT, None, {"released_v": released_v})] if problems else []
+    symptoms = []
+    if problems:
+        held = held or _held(station)
+        evidence += "".join(f", {name} {volts:.2f} V" for name, volts in held.items())
+        readings = {
+            "released_v": released_v,
+            "alive": float(len(alive)),
+            "alive_v": max(map(abs, pressed.values())),
+            "coil_in_v": held["CARD.STOP.12"],
+            "input_in_v": held["CARD.STOP.21"],
+        }
+        names = ("level_before", "level_in", "level_out")
+        readings |= dict(zip(names, map(float, levels), strict=True))
+        symptoms = [Symptom(Kind.STOP_CIRCUIT, None, readings)]
     return [judged("stop", None, symptoms, evidence)]

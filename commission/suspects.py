@@ -12,6 +12,7 @@ from collections.abc import Iterable, Mapping
 from . import suspects_cold as cold
 from . import suspects_drive as drives
 from . import suspects_inputs as inputs
+from . import suspects_stop as stops
 from .findings import Check, Kind
 from .suspect import Rule, Suspect
 
@@ -34,6 +35,7 @@ RULES: Mapping[Kind, Rule] = {
     Kind.SWITCH_LINGERS: inputs.switch_lingers,
     Kind.SWITCH_SHORTS: inputs.switch_shorts,
     Kind.SWITCH_ELSEWHERE: inputs.crossed(("SW.COM",), "the switch inputs", "SW"),
+    Kind.STOP_CIRCUIT: stops.stop,
     Kind.JOG_NONE: drives.drive,
     Kind.JOG_SAME_WAY: drives.drive,
     Kind.JOG_REVERSED: drives.reversed,
@@ -41,6 +43,8 @@ RULES: Mapping[Kind, Rule] = {
         ("MOTOR.A+", "MOTOR.A-", "MOTOR.B+", "MOTOR.B-"), "the motors", "MOTOR"
     ),
     Kind.JOG_SCALE: drives.scale,
+    Kind.JOG_RUNAWAY: drives.ran_away,
+    Kind.JOG_LOOSE: drives.loose,
     Kind.JOG_SHORT: drives.jog_short,
     Kind.HOME_NO_EDGE: drives.no_edge,
     Kind.HOME_NO_RELEASE: drives.no_release,
@@ -53,6 +57,7 @@ RULES: Mapping[Kind, Rule] = {
     Kind.HOME_SCATTER: drives.scatter,
     Kind.TRIM_RANGE: drives.shifted,
     Kind.TRIM_RESIDUE: drives.shifted,
+    Kind.TRIM_SIDES: drives.play,
 }
 
 

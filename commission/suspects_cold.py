@@ -16,15 +16,17 @@ def shorted(symptom: Symptom) -> list[Suspect]:
     rail, joint = symptom.detail, symptom.joint
     because = f"{rail} to 0 V reads {ohm_words(symptom.readings['card_ohm'])} with power off"
     at_card = Suspect(f"short@{rail}/RAIL.0V", because, CLASS if joint else FITS)
+    because_stop = f"{because}: the STOP button's second contact lies on 0 V"
+    at_stop = [Suspect(f"short@STOP.{p}/{rail}", because_stop, POSSIBLE) for p in ("21", "22")]
     if joint is None:
-        return [at_card]
+        return [at_card, *at_stop]
     because += f", and least at {joint} ({ohm_words(symptom.readings[f'{joint}_ohm'])})"
     found = [
         Suspect(f"short@{joint}.{far.plus}/{joint}.{far.minus}", because, FITS)
         for far in FAR_ENDS
         if far.rail == rail
     ]
-    return [*found, at_card]
+    return [*found, at_card, *at_stop]
 
 
 def coils(symptom: Symptom) -> list[Suspect]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from .findings import Kind, Symptom
+from .loss import power_of_two
 from .suspect import (
     CLASS,
     FITS,
@@ -162,18 +163,37 @@ def scale(symptom: Symptom) -> list[Suspect]:
 
 def jog_short(symptom: Symptom) -> list[Suspect]:
     """Neither the distance asked nor none."""
-    joint, seen = symptom.joint, symptom.readings
-    by_count = abs(seen["first_count_deg"] - seen["first_wanted_deg"])
-    by_eye = abs(seen["first_eye_deg"] - seen["first_wanted_deg"])
-    if by_count < KEPT_DEG and by_eye >= 1.0:
-        because = "the motor went as far as asked, the joint did not"
-        places = ("slip@{}.COUPLING", "play@{}.GEAR", "pulley@{}.GEAR")
-        return [Suspect(place.format(joint), because, FITS) for place in places]
+    joint = symptom.joint
     because = "the joint does not go as far as asked"
     return [
         *drive(symptom),
         *(Suspect(place, because, CLASS) for place in _too_little_torque(joint)),
         Suspect(f"open@{joint}.STEP", because, POSSIBLE),
+    ]
+
+
+def loose(symptom: Symptom) -> list[Suspect]:
+    """The shaft did as asked, the joint did not."""
+    because = "the motor went as far as asked, the joint did not"
+    places = ("slip@{}.COUPLING", "play@{}.GEAR", "pulley@{}.GEAR")
+    return [Suspect(place.format(symptom.joint), because, FITS) for place in places]
+
+
+def ran_away(symptom: Symptom) -> list[Suspect]:
+    """Much further than asked: the joint falls, or the drive makes more of each step."""
+    joint, seen = symptom.joint, symptom.readings
+    if symptom.detail != "blind":
+        if abs(seen["count_deg"] - seen["wanted_deg"]) < KEPT_DEG:
+            return loose(symptom)
+        exponent = power_of_two(abs(seen["count_deg"] / seen["wanted_deg"]))
+        if exponent is not None and exponent > 0:
+            because = f"2**{exponent} of the distance asked"
+            return [Suspect(f"microsteps@{joint}.DRIVE", because, FITS)]
+    because = "energised, the joint does not hold its own weight"
+    return [
+        Suspect(f"weak@{joint}.MOTOR", because, CLASS),
+        *_coils(joint, because)[:-1],
+        Suspect(f"slip@{joint}.COUPLING", because, CLASS),
     ]
 
 
@@ -227,6 +247,16 @@ def shifted(symptom: Symptom) -> list[Suspect]:
     return [
         Suspect(fault, because, CLASS)
         for fault in (f"shift@{symptom.joint}.SW", f"idle@{symptom.joint}.DRIVE")
+    ]
+
+
+def play(symptom: Symptom) -> list[Suspect]:
+    """The gauge reads otherwise from the other side, by the same steps and counts."""
+    apart = symptom.readings["apart_deg"]
+    because = f"approached from the other side, the same step is {apart:+.2f} deg away"
+    return [
+        Suspect(f"play@{symptom.joint}.GEAR", because, FITS),
+        Suspect(f"slip@{symptom.joint}.COUPLING", because, CLASS),
     ]
 
 

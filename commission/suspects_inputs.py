@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from . import suspects_stop as stops
 from .findings import Symptom
 from .rails import FAR_ENDS, RAILS
 from .suspect import (
@@ -23,7 +24,9 @@ def rail(symptom: Symptom) -> list[Suspect]:
     """A rail out of range at the card."""
     rail, volts = symptom.detail, symptom.readings["volts"]
     if volts < LOW_V:
+        coil = {name: volts for name, volts in symptom.readings.items() if "STOP" in name}
         return [
+            *(stops.coil(coil) if coil else ()),
             Suspect(f"short@{rail}/RAIL.0V", f"{rail} reads {volts:.2f} V at the card", FITS),
             *(
                 Suspect(f"short@{rail}/{other}", f"{rail} is pulled to {volts:.2f} V", POSSIBLE)

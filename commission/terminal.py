@@ -10,13 +10,12 @@ from rich.markup import escape
 from rich.table import Table
 
 from . import cautions
-from .diagnosis import Diagnosis
+from .diagnosis import MEMBERS_SHOWN, Diagnosis
 from .result import Result
 from .station import Progress
 
 SUSPECTS_SHOWN = 5
 CLASSES_SHOWN = 3
-MEMBERS_SHOWN = 6
 
 
 @contextmanager
@@ -94,10 +93,8 @@ def _show_diagnosis(diagnosis: Diagnosis, console: Console) -> None:
         split = diagnosis.split
         console.print(f"Caution: {split.measurement.caution}", markup=False, highlight=False)
         console.print(f"Measure next: {split.measurement.words}", markup=False, highlight=False)
-        for side in split.sides:
-            names = ", ".join(side.faults[:MEMBERS_SHOWN])
-            rest = " ..." if len(side.faults) > MEMBERS_SHOWN else ""
-            console.print(f"  {side.reading}: {names}{rest}", markup=False, highlight=False)
+        for side in split.told:
+            console.print(f"  {side}", markup=False, highlight=False)
 
 
 def _joints(result: Result) -> Table:

@@ -7,7 +7,7 @@ roll axis; there a witness mark serves. A trimmed zero is no better than its gau
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from . import cautions
@@ -21,6 +21,9 @@ from .station import Station
 RANGE_DEG = 5.0
 # The switch's repeatability on top of the gauge's own two readings.
 SWITCH_REPEAT_DEG = 0.1
+# Play in a gear: the zero then depends on the side from which it is approached.
+SIDES_DEG = 0.25
+PAST_DEG = 2.0
 # Homings at most until the gauge reads zero to its resolution.
 TRIES = 4
 
@@ -88,6 +91,7 @@ def _trim(station: Station, positions: Positions, joint: Joint) -> tuple[Check, 
         homings += 1
         positions.go(pose)
         residue = _read(station, joint)
+    sides = None if residue is None else _from_beyond(station, positions, joint, pose, residue)
     accuracy = station.arm.gauge_accuracy_deg(joint)
     allowed = accuracy + SWITCH_REPEAT_DEG
     left = "nothing (out of its window)" if residue is None else f"{residue:+.2f} {joint.unit}"
@@ -100,10 +104,29 @@ def _trim(station: Station, positions: Positions, joint: Joint) -> tuple[Check, 
     symptoms = []
     if residue is None or abs(residue) > allowed:
         symptoms.append(Symptom(Kind.TRIM_RESIDUE, joint.name))
+    if sides is not None:
+        evidence += f"; approached from the other side {sides:+.2f} {joint.unit} from that"
+        if abs(sides) > SIDES_DEG:
+            symptoms.append(Symptom(Kind.TRIM_SIDES, joint.name, {"apart_deg": sides}))
     left_deg = residue if residue is not None else float("nan")
     return judged("trim", joint, symptoms, evidence), Trimmed(
         joint, showed, left_deg, repeat, tuple(repeats)
     )
+
+
+def _from_beyond(
+    station: Station, positions: Positions, joint: Joint, pose: Mapping[str, float], residue: float
+) -> float | None:
+    """What the gauge shows more when the pose is approached from beyond; None where it cannot."""
+    aim = pose[joint.name]
+    past = aim + (PAST_DEG if aim > positions.home_offset_deg(joint) else -PAST_DEG)
+    low, high = joint.travel_deg
+    if not low <= past <= high:
+        return None
+    positions.go({joint.name: past})
+    positions.go({joint.name: aim})
+    read = _read(station, joint)
+    return None if read is None else read - residue
 
 
 def _read(station: Station, joint: Joint) -> float | None:

@@ -102,6 +102,8 @@ def _neighbours(names: Iterable[str]) -> Iterator[tuple[str, str]]:
     last: dict[str, str] = {}
     for plug in names:
         sort = plug.partition(".")[2]
+        if not sort:  # a cable that belongs to no joint has no twin
+            continue
         if sort in last:
             yield last[sort], plug
         last[sort] = plug

@@ -51,7 +51,10 @@ def _iec(element: str, fault: str, *injected: str, reason: str = "") -> Row:
 
 
 _BOARDS = "boards are modelled by their terminals: it shows as the same fault of a conductor there"
-_EARTH = "the rig has no earth of its own: 0 V, bonded to the frame, stands for it"
+_EARTH = (
+    "the chassis is earthed and no bond ties 0 V to it: a first short to it shows only by ohms, or "
+    "to a meter on it; shorts to 0 V show what a bonded arm does"
+)
 _NO_CPU = "the card is modelled without a processor: it has pins, counters and a serial line"
 
 ROWS: tuple[Row, ...] = (
@@ -62,7 +65,8 @@ ROWS: tuple[Row, ...] = (
     ),
     _iso(
         "D.4", "conductor", "short to an exposed conductive part, earth or protective conductor",
-        "short@J5.DIR/RAIL.0V", "short@J5.ENC.5V/RAIL.0V", "short@J2.MOTOR.A+/RAIL.0V",
+        "short@J5.DIR/CHASSIS", "short@J5.DIR/RAIL.0V", "short@J5.ENC.5V/RAIL.0V",
+        "short@J2.MOTOR.A+/RAIL.0V",
         reason=_EARTH, source=_GT_AND_BECKHOFF,
     ),
     _iso(
@@ -88,7 +92,7 @@ ROWS: tuple[Row, ...] = (
     ),
     _iso(
         "D.7", "multi-pin connector", "short to earth or a conductive part",
-        "short@J2.ENC.A/RAIL.0V", reason=_EARTH,
+        "short@J2.ENC.A/CHASSIS", "short@J2.ENC.A/RAIL.0V", reason=_EARTH,
     ),
     _iso(
         "D.7", "multi-pin connector", "open pin",
@@ -97,7 +101,7 @@ ROWS: tuple[Row, ...] = (
     _iso(
         "D.8", "position switch", "contact will not close",
         "open@J5.SW.NO", "open@J5.SW.NC", "worn@J5.SW,ohm=1e9", "stuck@J5.SW,on=1",
-        "overrun@J5.SW", source=_HAAKE,
+        "overrun@J5.SW", "dry@J5.SW", source=_HAAKE,
     ),
     _iso(
         "D.8", "position switch", "contact will not open", "stuck@J5.SW,on=2", "sticky@J5.SW",
@@ -112,9 +116,30 @@ ROWS: tuple[Row, ...] = (
         "soaked@J5.SW", source=_HAAKE,
     ),
     _iso(
-        "D.9", "relay, contactor", "all rows",
-        reason="the arm has none: the motor supply is switched by hand; `brake` stands ready for "
-        "an arm with brakes, the Heron has none",
+        "D.8", "STOP button", "contact will not close",
+        "open@STOP.11", "open@STOP.21", "resist@STOP.21", source=_HAAKE,
+    ),
+    _iso(
+        "D.8", "STOP button", "contact will not open",
+        "short@STOP.11/STOP.12", "short@STOP.21/STOP.22", source=_HAAKE,
+    ),
+    _iso(
+        "D.8", "STOP button", "short between contacts insulated from each other",
+        "short@STOP.11/STOP.21", "short@STOP.12/STOP.22", source=_HAAKE,
+    ),
+    _iso("D.9", "contactor of the motor supply", "contact will not open", "weld@CONTACTOR"),
+    _iso(
+        "D.9", "contactor of the motor supply", "stays de-energised, or contact will not close",
+        "open@STOP.12", "unplug@STOP", "blown@RAIL.24V",
+        reason="a main contact that stays open is the rail without its supply",
+    ),
+    _iso(
+        "D.9", "contactor of the motor supply", "short between contact pairs and coil",
+        "short@STOP.12/RAIL.24V",
+    ),
+    _iso(
+        "D.9", "contactor of the motor supply", "closing and opening contacts closed together",
+        reason="it has closing contacts only, and no change-over contact",
     ),
     _iso(
         "D.10", "proximity switch", "all rows",
@@ -180,10 +205,10 @@ ROWS: tuple[Row, ...] = (
     ),
     _iec(
         "electromechanical device", "does not energise or de-energise",
-        reason="the arm has no relay; `brake` stands ready for an arm with brakes, the Heron has "
-        "none",
+        "weld@CONTACTOR", "open@STOP.12", "brake@J2.BRAKE", "brake@J2.BRAKE,on=2",
+        reason="brakes are on the Heron of the scene heron_brake only",
     ),
-    _iec("electromechanical device", "welded contacts", "stuck@J5.SW"),
+    _iec("electromechanical device", "welded contacts", "stuck@J5.SW", "weld@CONTACTOR"),
     _iec(
         "discrete hardware: digital input and output", "low: stuck-at",
         "frozen@CARD.J3.STEP", "frozen@CARD.J5.SW.COM", "short@J3.STEP/RAIL.0V",

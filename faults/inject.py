@@ -25,6 +25,11 @@ class _Held:
     gate: Gate
 
 
+def _sort(plug: str) -> str:
+    """What two plugs must share to fit each other's sockets; one without a joint fits its own."""
+    return plug.partition(".")[2] or plug
+
+
 class Injector:
     """The faults of one rig. `line` is what the card's serial line does to bytes, or None."""
 
@@ -165,7 +170,7 @@ class Injector:
                     f"fault {text!r}: no place {place!r} for {fault.kind.name}"
                     f"{nearest(place, known)}; places are like {known[0]!r}"
                 )
-        if fault.kind.where == "plug" and len({p.partition(".")[2] for p in fault.places}) > 1:
+        if fault.kind.where == "plug" and len({_sort(p) for p in fault.places}) > 1:
             raise FaultError(
                 f"fault {text!r}: plugs of two sorts do not fit each other's sockets; expected "
                 "the same sort twice, e.g. 'cross@J2.ENC/J3.ENC'"

@@ -9,14 +9,14 @@ source; the fault models named are those of ISO 13849-2:2012 annex D and IEC 615
 from __future__ import annotations
 
 from ..sim.plugs import plug_of
-from . import kinds_card, kinds_harness, kinds_line, kinds_motion, kinds_sensing
+from . import kinds_card, kinds_harness, kinds_line, kinds_meter, kinds_motion, kinds_sensing
 from .kind import Kind
 
 __all__ = ["KINDS", "Kind", "plug_of"]
 
 KINDS: dict[str, Kind] = {
     kind.name: kind
-    for table in (kinds_harness, kinds_motion, kinds_sensing, kinds_card, kinds_line)
+    for table in (kinds_harness, kinds_motion, kinds_sensing, kinds_card, kinds_meter, kinds_line)
     for kind in table.KINDS
 }
 """All kinds by name."""

@@ -123,5 +123,18 @@ KINDS = (
         apply=setting("volts=trip_v"),
         parameters={"volts": Parameter(28.0, 24.0, 200.0, "V at which it trips")},
     ),
+    Kind(
+        name="weld",
+        where="part",
+        parts=("CONTACTOR",),
+        what="The main contacts of the contactor that switches the motor supply have welded.",
+        shows="Nothing, until power is to go: neither STOP nor the switch takes it from the "
+        "drives, though the card sees the stop circuit open.",
+        look="STOP in: volts at every drive's supply, and at the contactor's coil.",
+        mistaken="A STOP button whose contact is bridged: there the coil keeps its volts.",
+        caution="Only the main switch takes the power away: nobody in reach, no motion.",
+        model="ISO 13849-2 table D.9, contact will not open",
+        apply=setting(welded=1.0),
+    ),
 )
 """In the order in which they are listed."""

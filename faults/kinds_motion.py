@@ -20,6 +20,22 @@ KINDS = (
         parameters={"current": Parameter(0.3, 0.0, 1.0, "of the set current")},
     ),
     Kind(
+        name="strong",
+        where="part",
+        parts=("MOTOR",),
+        what="A drive's current is set too high for its motor: its peak was taken for RMS.",
+        shows="No step is lost. The motor's case gets far too hot within half an hour, its coils "
+        "read too many ohms then; a drive near its own limit cuts out, and comes back cooled.",
+        look="Amps of the supply, drive on and off; temperature of the case after a while, "
+        "against the other motors; the drive's setting; coil ohms warm against cold.",
+        mistaken="A motor too small; a joint that binds; a loose conductor where a drive cuts out.",
+        caution="A hot case burns skin, and magnets and grease suffer. A drive that cuts out lets "
+        "go of the arm: support the links.",
+        model="IEC 61508-2 table A.1, drift (value from memory)",
+        apply=setting("current=current"),
+        parameters={"current": Parameter(1.414, 1.0, 3.0, "of the set current")},
+    ),
+    Kind(
         name="microsteps",
         where="part",
         parts=("DRIVE",),

@@ -59,6 +59,20 @@ KINDS = (
         parameters={"ohm": Parameter(1000.0, 0.1, 1e9, "ohm")},
     ),
     Kind(
+        name="dry",
+        where="part",
+        parts=("SW",),
+        what="A switch's silver contacts carry microamps only, and a film has grown on them.",
+        shows="Another resistance at each operation, from nothing to an open circuit: most of the "
+        "time it works, and after some presses it is 'cured'.",
+        look="Ohms over repeated presses, plug out: no two alike.",
+        mistaken="A loose conductor in its cable: here wiggling does nothing.",
+        caution="A switch that works most of the time protects nothing.",
+        model="ISO 13849-2 table D.8, contact will not close, at times",
+        apply=setting("ohm=film_ohm"),
+        parameters={"ohm": Parameter(1e12, 1.0, 1e12, "ohm at most")},
+    ),
+    Kind(
         name="bounce",
         where="part",
         parts=("SW",),

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from ..scenes import IO, Scene
+from ..scenes import IO, STOP, Scene
 from ..sim.circuit import GROUND, RAILS
 from ..sim.gripper import PART as GRIPPER
+from ..sim.netlist import CHASSIS
 from ..sim.parts import INPUTS, OUTPUTS
 from ..sim.plugs import plug_of
 from .kind import Kind
@@ -22,12 +23,13 @@ def part_at(place: str) -> str:
     """What stands at a place.
 
     `INPUTS`, `DRIVE`, `MOTOR`, `ENC`, `SW` for conductors and plugs of it, or `GEAR`, `COUPLING`,
-    `BRAKE`, `COUNTER`; `CARD` (its pins too), `TOOL`, `BASE`, `RAIL`, `LINE`; `IO` for the
-    second card's cable and the gripper at its end.
+    `BRAKE`, `COUNTER`; `CARD` (its pins too), `TOOL`, `BASE`, `METER`, `CHASSIS`, `RAIL`, `LINE`,
+    `CONTACTOR`; `STOP` for the cable of the STOP button,
+    `IO` for the second card's cable and the gripper at its end.
     """
     first, dot, rest = place.partition(".")
-    if first == IO:
-        return IO
+    if first in (IO, STOP):
+        return first
     if first in ("CARD", "RAIL") or not dot:
         return first
     known = ("DRIVE", "MOTOR", "ENC", "SW", "COUPLING", "GEAR", "BRAKE", "COUNTER")
@@ -36,7 +38,7 @@ def part_at(place: str) -> str:
 
 
 def conductors(scene: Scene) -> list[str]:
-    """Every conductor, joint by joint, then those of the second card."""
+    """Every conductor: joint by joint, of the second card, of the stop circuit."""
     return list(scene.conductors())
 
 
@@ -51,7 +53,7 @@ def places(kind: Kind, scene: Scene) -> list[str]:
         case "conductor":
             return conductors(scene)
         case "node":
-            return [*conductors(scene), *RAILS]
+            return [*conductors(scene), *RAILS, CHASSIS]
         case "plug":
             return plugs(scene)
         case "line":
@@ -65,7 +67,7 @@ def _of_sort(sort: str, scene: Scene) -> list[str]:
     match sort:
         case "RAIL":
             return [rail for rail in RAILS if rail != GROUND]
-        case "CARD" | "TOOL" | "BASE" | "RAIL.24V":
+        case "CARD" | "TOOL" | "BASE" | "METER" | "CONTACTOR" | "RAIL.24V":
             return [sort]
         case "INPUT":
             pins = [f"{name}.{pin}" for name in names for pin in INPUTS]

@@ -15,15 +15,15 @@ from pathlib import Path
 from typing import Any
 
 from ..errors import DryrigError
-from ..scenes import Scene, load_scene
+from ..scenes import Axis, Scene, Sketch, load_scene
 from ..sim.body import Body
 from ..sim.clearance import Clearance
 from ..sim.start import check_start
 from .catalogue import chosen_faults
 from .gates import Parameter
 from .grammar import Fault, parse_fault
-from .kinds import KINDS
-from .places import joints_in
+from .kinds import Kind
+from .places import joints_in, part_at
 
 try:
     from hypothesis import HealthCheck, settings
@@ -38,6 +38,21 @@ PROFILE = "dryrig"
 """A profile of settings for tests with rigs: no deadline of 200 ms, and slow draws are no fault."""
 
 MOST_SEED = 2**16 - 1
+
+_FIGURES: dict[str, tuple[Any, ...]] = {
+    "ratio": (20.0, 10.0, 15.0, 30.0, 40.0),
+    "travel": (90.0, 45.0, 160.0, 30.0),
+    "end": ("negative", "positive"),
+    "direction": (1, -1),
+    "stage": tuple(range(1, 10)),
+    "microsteps": (16, 8, 32, 4, 64),
+    "full_steps": (200, 400),
+    "counts": (4000, 2000, 1000, 8000),
+    "cable_m": (1.0, 0.5, 2.0, 5.0),
+    "link_m": (0.1, 0.05),
+    "link_kg": (0.5, 0.2, 1.0),
+}
+"""What a sketch's axis may be, `scenes.Axis`'s own value first; sound in every combination."""
 
 settings.register_profile(PROFILE, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 
@@ -102,25 +117,37 @@ def _scene(scene: str | Path) -> Scene:
     return load_scene(scene)
 
 
+_Sorted = dict[str, dict[str, dict[str, list[str]]]]
+
+
 @lru_cache(maxsize=64)
 def _catalogue(
     scene: str | Path, joints: tuple[str, ...], parts: tuple[str, ...], kinds: tuple[str, ...]
-) -> dict[str, dict[str, list[str]]]:
-    """The catalogue's faults by the first joint that they name and by kind.
+) -> dict[str, _Sorted]:
+    """The catalogue's faults by the first joint that they name, sort, part and kind.
 
     Without those variants that the values drawn give anyway.
     """
     loaded = _scene(scene)
     names = [joint.name for joint in loaded.joint]
-    found: dict[str, dict[str, list[str]]] = {name: {} for name in (*names, "")}
+    found: dict[str, _Sorted] = {name: {} for name in (*names, "")}
     for fault in chosen_faults(loaded, joints=joints, parts=parts, kinds=kinds):
         if "," not in fault:
             parsed = parse_fault(fault)
             at = {joint for place in parsed.places for joint in joints_in(place, loaded)}
             # Of those asked for: `cross@J3.ENC/J4.ENC` is one of J4 for who asks for J4.
             first = min(at & set(joints or at), key=names.index, default="")
-            found[first].setdefault(parsed.kind.name, []).append(fault)
-    return {joint: by_kind for joint, by_kind in found.items() if by_kind}
+            by_part = found[first].setdefault(_sort(parsed.kind), {})
+            by_kind = by_part.setdefault(part_at(parsed.places[0]), {})
+            by_kind.setdefault(parsed.kind.name, []).append(fault)
+    return {joint: by_sort for joint, by_sort in found.items() if by_sort}
+
+
+def _sort(kind: Kind) -> str:
+    """How common a kind is: what opens, other wiring, parts (common practice, no figures)."""
+    if kind.name in ("open", "unplug"):
+        return "opens"
+    return "wiring" if kind.where in ("conductor", "node", "plug") else "parts"
 
 
 def round_values(parameter: Parameter) -> list[float]:
@@ -138,6 +165,11 @@ def round_values(parameter: Parameter) -> list[float]:
     return [own, *sorted(others, key=lambda value: (abs(value - own), value))]
 
 
+def _one_of(draw: st.DrawFn, several: list[str]) -> str:
+    """As `sampled_from`, which draws nothing where there is one: then that would look simplest."""
+    return several[draw(st.integers(0, len(several) - 1))]
+
+
 @st.composite
 def _faults(
     draw: st.DrawFn,
@@ -147,12 +179,15 @@ def _faults(
     kinds: tuple[str, ...],
     values: bool,
 ) -> str:
-    # Joint, kind and place are drawn apart, so that each shrinks by itself.
-    catalogue = _catalogue(scene, joints, parts, kinds)
-    by_kind = catalogue[draw(st.sampled_from(list(catalogue)))]
-    kind = KINDS[draw(st.sampled_from(list(KINDS)).filter(by_kind.__contains__))]
-    text = draw(st.sampled_from(by_kind[kind.name]))
-    if values and kind.parameters and draw(st.booleans()):
+    # Drawn apart, so that each shrinks by itself, what is common on a bench is common here, and a
+    # part with few conductors breaks as often as one with many.
+    found: Any = _catalogue(scene, joints, parts, kinds)
+    for _ in ("joint", "sort", "part", "kind"):
+        found = found[_one_of(draw, list(found))]
+    text = _one_of(draw, found)
+    kind = parse_fault(text).kind
+    # Always drawn, for the same reason.
+    if values and draw(st.booleans()) and kind.parameters:
         name = draw(st.sampled_from(list(kind.parameters)))
         value = draw(st.sampled_from(round_values(kind.parameters[name])))
         text = parse_fault(f"{text},{name}={value:.12g}").text
@@ -273,9 +308,12 @@ def arms(
     """
     named = tuple(joints)
     one = faults(scene, joints=named, **choice)
-    if line and named and not choice:
-        one = one | line_conditions()
-    found = draw(st.lists(one, max_size=max_faults, unique=True))
+    found: list[str] = []
+    # A sound arm is the simplest, and no more than one in four.
+    while len(found) < max_faults and draw(st.integers(0, 3)):
+        on_line = line and named and not choice and draw(st.integers(0, 4)) == 4
+        if (fault := draw(line_conditions() if on_line else one)) not in found:
+            found.append(fault)
     seed = draw(st.integers(0, MOST_SEED)) if draw(st.booleans()) else 0
     pose = draw(start_poses(scene, joints=named)) if poses and draw(st.booleans()) else None
     if pose == _scene(scene).rest_pose_deg:
@@ -321,8 +359,34 @@ def hand_actions(
     return HandAction(draw(texts))
 
 
+@st.composite
+def scenes(
+    draw: st.DrawFn, /, *, min_axes: int = 1, max_axes: int = 9, slides: bool = True
+) -> Sketch:
+    """An arm of any shape that is sound: `open_rig(sketch.path)` builds it, and it can be homed.
+
+    With `slides` its first axis may be a linear one. Raises DryrigError unless
+    1 <= `min_axes` <= `max_axes` <= 9.
+    """
+    if not 1 <= min_axes <= max_axes <= 9:
+        raise DryrigError(
+            f"min_axes, max_axes: got {min_axes}, {max_axes}, expected 1 to 9 in ascending order"
+        )
+    axes: list[Axis] = []
+    for number in range(draw(st.integers(min_axes, max_axes))):
+        moves = ("turn", "pitch", "roll", *(("slide",) if slides and number == 0 else ()))
+        chosen = {"moves": draw(st.sampled_from(moves))}
+        if draw(st.booleans()):
+            chosen |= {name: draw(st.sampled_from(values)) for name, values in _FIGURES.items()}
+            positive = chosen["end"] == "positive"
+            chosen["method"] = draw(st.sampled_from([None, 17 + positive, 1 + positive]))
+        axes.append(Axis(**chosen))
+    return Sketch(tuple(axes), draw(st.sampled_from([0.14, 0.25])))
+
+
 def register() -> None:
     """Let `from_type` give arms and faults."""
+    st.register_type_strategy(Sketch, scenes())
     st.register_type_strategy(Arm, arms())
     st.register_type_strategy(Fault, faults().map(parse_fault))
     st.register_type_strategy(HandAction, hand_actions())

@@ -22,6 +22,7 @@ def tell_kind(name: str) -> str:
         f"What it is:    {kind.what}",
         f"How it shows:  {kind.shows}",
         f"How to look:   {kind.look}",
+        f"Mistaken for:  {kind.mistaken}",
         f"Caution:       {kind.caution}",
         f"Fault model:   {kind.model}",
     ]

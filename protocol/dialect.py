@@ -11,6 +11,7 @@ from ..errors import (
     FaultError,
     HandBusy,
     LiveCircuit,
+    NoBrake,
     NoRoom,
     StopPressed,
     UnknownPlug,
@@ -242,7 +243,7 @@ class ScpiDialect(Dialect):
             if error.is_command_error:
                 self._units.clear()
             return
-        except (CardBusy, HandBusy, LiveCircuit, NoRoom, StopPressed) as error:
+        except (CardBusy, HandBusy, LiveCircuit, NoBrake, NoRoom, StopPressed) as error:
             self.status.post(-221, str(error))
             return
         except (FaultError, UnknownPlug, UnknownTerminal) as error:

@@ -48,6 +48,11 @@ def _press(session: ScpiDialect, axes: list[int]) -> None:
         session.rig.hands.press(axis)
 
 
+def _brake(session: ScpiDialect, is_open: bool, axes: list[int]) -> None:
+    for axis in axes:
+        session.rig.hands.pull_brake(axis, is_open)
+
+
 def _wiggle(session: ScpiDialect, axes: list[int]) -> None:
     for axis in axes:
         session.rig.hands.wiggle(axis)
@@ -60,6 +65,9 @@ def _release(session: ScpiDialect, axes: list[int]) -> None:
 
 def _let_go(session: ScpiDialect) -> None:
     _release(session, list(range(session.axes)))
+    for axis, joint in enumerate(session.rig.scene.joint):
+        if joint.brake_n_m:
+            session.rig.hands.pull_brake(axis, False)
     session.rig.hands.push(None)
 
 
@@ -68,9 +76,15 @@ def _mark(session: ScpiDialect, axis: int) -> str:
     return NOT_A_NUMBER if deg is None else real(deg)
 
 
-def _measured(read: Callable[[Meter, str, str], str]) -> Callable[[ScpiDialect, str, str], Wait]:
+def _measured(
+    read: Callable[[Meter, str, str], str], *, live: bool
+) -> Callable[[ScpiDialect, str, str], Wait]:
+    """One reading; `live`: the probes lie on a live circuit meanwhile."""
+
     def measure(session: ScpiDialect, red: str, black: str) -> Wait:
         rig = session.rig
+        if live:
+            rig.meter.touch(red, black)
         return Wait(
             done=lambda: False,
             until=rig.now + ticks(rig.scene.gauges.meter.reading_s),
@@ -146,7 +160,7 @@ HANDS = Words(
     reset=lambda session: _let_go(session),
     commands=(
         *common(
-            "takes the hands off switches and base; supplies, STOP, plugs and stand stay as is",
+            "takes the hands off switches, levers, base; supplies, STOP, plugs, stand stay as is",
             operation=f"{_TURNING} a hand turns a joint",
         ),
         Command(
@@ -178,6 +192,16 @@ HANDS = Words(
             "the finger off again",
             do=_release,
             channels=Channels.ANY,
+        ),
+        Command(
+            "BRAKe:RELease",
+            "holds a joint's brake open by its lever, or lets go; -221 for a joint without a brake",
+            do=_brake,
+            ask=_each(lambda session, axis: str(int(session.rig.hands.brake_open(axis)))),
+            takes=(Switched(),),
+            channels=Channels.ONE,
+            replies="0|1",
+            caution="The link supported first: the arm falls.",
         ),
         Command(
             "PUSH",
@@ -262,7 +286,7 @@ HANDS = Words(
         Command(
             "MEASure:VOLTage[:DC]",
             "one reading of the meter; takes rig time",
-            ask=_measured(lambda meter, red, black: real(meter.volts(red, black))),
+            ask=_measured(lambda meter, red, black: real(meter.volts(red, black)), live=True),
             asks=_PROBES,
             replies="V",
             caution=_LIVE_VOLTS,
@@ -270,7 +294,7 @@ HANDS = Words(
         Command(
             "MEASure:VOLTage:AC",
             "one reading of AC volts: true RMS of what swings about the mean",
-            ask=_measured(lambda meter, red, black: real(meter.volts_ac(red, black))),
+            ask=_measured(lambda meter, red, black: real(meter.volts_ac(red, black)), live=True),
             asks=_PROBES,
             replies="V",
             caution=_LIVE_VOLTS,
@@ -287,7 +311,7 @@ HANDS = Words(
             "MEASure:RESistance",
             f"one reading of ohms, over every path there is: pull plugs; {INFINITY} on overload; "
             "refused while the main supply is on",
-            ask=_measured(lambda meter, red, black: real(meter.ohms(red, black))),
+            ask=_measured(lambda meter, red, black: real(meter.ohms(red, black)), live=False),
             asks=_PROBES,
             replies="ohm",
             caution=_DEAD,
@@ -295,10 +319,27 @@ HANDS = Words(
         Command(
             "MEASure:CONTinuity",
             "whether the meter beeps between two terminals; refused while the main supply is on",
-            ask=_measured(lambda meter, red, black: str(int(meter.continuous(red, black)))),
+            ask=_measured(
+                lambda meter, red, black: str(int(meter.continuous(red, black))), live=False
+            ),
             asks=_PROBES,
             replies="0|1",
             caution=_DEAD,
+        ),
+        Command(
+            "MEASure:CURRent[:DC]",
+            'what a supply gives, by its own display: "RAIL.24V", "RAIL.5V" or "RAIL.3V3"',
+            ask=lambda session, rail: real(session.rig.gauges.supply_a(rail)),
+            asks=(Text("rail"),),
+            replies="A",
+        ),
+        Command(
+            "MEASure:TEMPerature",
+            "a thermometer on the case of a joint's motor",
+            ask=_each(lambda session, axis: real(session.rig.gauges.case_c(axis))),
+            channels=Channels.ANY,
+            replies="deg C",
+            caution="Above some 60 deg C metal burns skin: the back of a hand near it first.",
         ),
         Command(
             "CLIP",
@@ -312,8 +353,9 @@ HANDS = Words(
         Command("CLIP:OFF", "takes the test resistor off", do=_unclip),
         Command(
             "PLUG",
-            "pulls a plug at a part, or puts it in: a joint's INPUTS, DRIVE, MOTOR, ENC, SW or IO; "
-            'its conductors then end at terminals such as "PLUG.J5.SW.COM"; asked, the plugs out',
+            "pulls a plug at a part, or puts it in: a joint's INPUTS, DRIVE, MOTOR, ENC, SW, IO or "
+            'STOP; its conductors then end at terminals such as "PLUG.J5.SW.COM"; asked, the plugs '
+            "that are out",
             do=_plug,
             ask=lambda session: _named(session.rig.hands.plugs_out),
             takes=(Choice("way", ("OUT", "IN")), Text("plug")),

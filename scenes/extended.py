@@ -14,7 +14,8 @@ _DEPTH = 4
 def read_scene_file(path: Path, depth: int = 0) -> dict[str, Any]:
     """A scene's data with what `extends = "other.toml"` brings in.
 
-    Tables are laid over each other, joints added at the end; poses of the other scene are filled
+    Tables are laid over each other, a joint over the one of its name; others are added at the end;
+    poses of the other scene are filled
     up from the rest pose. Raises `SceneError` that names the file.
     """
     try:
@@ -32,11 +33,19 @@ def read_scene_file(path: Path, depth: int = 0) -> dict[str, Any]:
             f"folder, and at most {_DEPTH} of them one after the other"
         )
     base = read_scene_file(path.parent / other, depth + 1)
-    joints = [*base.pop("joint", []), *data.pop("joint", [])]
+    joints = _joined(base.pop("joint", []), data.pop("joint", []))
     whole = _laid_over(base, data)
     rest = whole.get("rest_pose_deg", [])
     whole["joint"] = [_filled_up(joint, rest) for joint in joints]
     return whole
+
+
+def _joined(base: list[Any], own: list[Any]) -> list[Any]:
+    """Joints of both files, in their order."""
+    mine = {joint.get("name"): joint for joint in own if isinstance(joint, dict)}
+    names = [joint.get("name") for joint in base if isinstance(joint, dict)]
+    over = [_laid_over(j, mine.get(n, {})) for j, n in zip(base, names, strict=True)]
+    return [*over, *(joint for joint in own if joint.get("name") not in names)]
 
 
 def _laid_over(base: dict[str, Any], own: dict[str, Any]) -> dict[str, Any]:

@@ -7,7 +7,6 @@ bound the values, so that a slip of the keyboard is caught at load time.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, Literal
@@ -15,9 +14,12 @@ from typing import Annotated, Literal
 from pydantic import Field, ValidationError, model_validator
 
 from ..errors import SceneError
+from .gauges import GaugesPart
+from .joint import Joint
 from .part import Fraction, Interval, Part, Positive, Wire
 from .second_card import IO, GripperPart, IoPart
 from .spreads import Spread, put_figures
+from .stop import STOP, StopPart
 
 
 class Supply(Part):
@@ -62,8 +64,25 @@ class CardPart(Part):
         return self
 
 
+class ChassisPart(Part):
+    """What ties the arm's bare metal to 0 V where no bond does (values from memory).
+
+    It is earthed, and 0 V is not: between them the supplies' interference capacitors and their
+    discharge resistor, mains current through the capacitance of their windings (peak), leakage.
+    """
+
+    ohm: Positive = 1e6
+    farad: Positive = 10e-9
+    hum_a: Annotated[float, Field(ge=0, le=1e-3)] = 10e-6
+    wander_a: Annotated[float, Field(ge=0, le=1e-5)] = 50e-9
+
+
 class DrivePart(Part):
-    """Opto inputs and supply of a drive."""
+    """Opto inputs and supply of a drive, and its over-temperature cut-off.
+
+    Its bridges have `bridge_ohm` between supply and one coil's current; above `trip_c` it cuts out
+    until it has cooled to `restart_c` (values from memory for drives of one chip).
+    """
 
     opto_ohm: Positive
     opto_forward_v: Positive
@@ -77,8 +96,19 @@ class DrivePart(Part):
     standstill_current: Annotated[float, Field(gt=0, le=1)] = 1.0
     standstill_s: Annotated[float, Field(ge=0.05, le=60)] = 0.5
     chopper_hz: Annotated[float, Field(ge=1e3, le=2e5)] = 20e3
+    bridge_ohm: Positive = 0.3
+    kelvin_per_watt: Positive = 35.0
+    joule_per_kelvin: Positive = 2.0
+    trip_c: Annotated[float, Field(ge=60, le=200)] = 150.0
+    restart_c: Annotated[float, Field(ge=40, le=200)] = 130.0
     idle_a: Positive
     load_a: Positive
+
+    @model_validator(mode="after")
+    def _cools(self) -> DrivePart:
+        if self.restart_c >= self.trip_c:
+            raise ValueError(f"restart_c {self.restart_c} must lie below trip_c {self.trip_c}")
+        return self
 
 
 class EncoderPart(Part):
@@ -126,67 +156,6 @@ WIRES = (
 """The conductors of a joint, in the order in which they are listed."""
 
 
-class Level(Part):
-    """A digital level."""
-
-    resolution_deg: Positive
-    accuracy_deg: Positive
-
-
-class Mark(Part):
-    """A witness mark read against a scribed line, within a window around zero."""
-
-    resolution_deg: Positive
-    accuracy_deg: Positive
-    window_deg: Positive
-
-
-class Meter(Part):
-    """A multimeter: input resistance on volts, time for one reading.
-
-    Accuracy of each function as percent of the reading and counts of the last digit; ohms have
-    `full_counts` before the next range, ten times coarser, and overload above `limit_ohm`.
-    """
-
-    ohm: Positive
-    reading_s: Positive
-    percent: Annotated[float, Field(ge=0, le=10)]
-    counts: Annotated[int, Field(ge=0, le=100)]
-    digit_v: Positive
-    ac_percent: Annotated[float, Field(ge=0, le=10)] = 1.0
-    ac_counts: Annotated[int, Field(ge=0, le=100)] = 3
-    ohm_percent: Annotated[float, Field(ge=0, le=10)] = 0.5
-    ohm_counts: Annotated[int, Field(ge=0, le=100)] = 2
-    digit_ohm: Positive = 0.1
-    full_counts: Annotated[int, Field(ge=1000, le=1_000_000)] = 4000
-    limit_ohm: Positive = 40e6
-    continuity_ohm: Positive = 30.0
-
-
-class Eye(Part):
-    """How finely an angle can be judged against a drawing."""
-
-    resolution_deg: Positive
-
-
-class Hand(Part):
-    """A person's hand at a joint, or pushing along a linear axis."""
-
-    torque_n_m: Positive
-    force_n: Positive = 80.0
-    speed_deg_s: Positive
-
-
-class GaugesPart(Part):
-    """What lies on the bench."""
-
-    level: Level
-    mark: Mark
-    meter: Meter
-    eye: Eye
-    hand: Hand
-
-
 class Tolerances(Part):
     """Half widths of what a seed draws for all joints: degrees, or fractions of the nominal figure.
 
@@ -198,144 +167,6 @@ class Tolerances(Part):
     differential: Fraction
     holding_torque: Fraction
     friction: Fraction
-
-
-class Motor(Part):
-    """A two-phase stepping motor's nameplate; the current is the peak of one phase."""
-
-    frame_mm: Annotated[int, Field(ge=14, le=110)]
-    holding_n_m: Annotated[float, Field(gt=0, le=20)]
-    current_a: Annotated[float, Field(gt=0, le=10)]
-    coil_ohm: Annotated[float, Field(gt=0, le=100)]
-    inductance_h: Annotated[float, Field(gt=0, le=0.1)]
-    rotor_kg_m2: Annotated[float, Field(gt=0, le=1e-2)]
-    full_steps: Literal[200, 400]
-
-
-class Encoder(Part):
-    """Counts (X4) a turn of what it is mounted on."""
-
-    counts: Annotated[int, Field(ge=16, le=1_000_000, multiple_of=4)]
-    mount: Literal["motor", "joint"]
-
-
-HOME_SWITCH_METHODS = frozenset({3, 4, 5, 6, 19, 20, 21, 22})
-"""Homing methods of CiA 402 that use a home switch within the travel, not one at its end."""
-
-
-class Home(Part):
-    """Where the joint's switch sits and how a homing run approaches it.
-
-    It is pressed from `switch_deg` on towards its `end`. `method` is a homing method of CiA 402
-    (object 6098h), or -1, -2 for a hard stop; it tells the host side how to home. With one of
-    `HOME_SWITCH_METHODS` the switch sits within the travel; `stop_current` is the share of a
-    drive's current with which a hard stop is met.
-    """
-
-    end: Literal["negative", "positive"]
-    switch_deg: float
-    differential_deg: Positive
-    fast_deg_s: Positive
-    slow_deg_s: Positive
-    back_off_deg: Positive
-    acceleration_deg_s2: Positive
-    method: Annotated[int, Field(ge=-128, le=37)] | None = None
-    stop_current: Annotated[float, Field(ge=0.05, le=1)] = 0.3
-
-
-class Trim(Part):
-    """The pose in which a gauge shows this joint's zero, and what it then reads."""
-
-    gauge: Literal["level", "mark"]
-    pose_deg: tuple[float, ...]
-    reads_deg: float
-
-
-class Joint(Part):
-    """One axis from motor to link. Friction at rest is `breakaway` times that of motion.
-
-    Of a `linear` axis every angle is a length in mm, every torque at the joint a force in N, and
-    `ratio` is what its motor turns for each metre, rad/m (`scenes/linear.py` reads it from the
-    file's own words).
-    """
-
-    name: Annotated[str, Field(pattern=r"^J[1-9]$")]
-    what: str
-    kind: Literal["rotary", "linear"] = "rotary"
-    stage: Annotated[int, Field(ge=1, le=9)]
-    motor: Motor
-    ratio: Annotated[float, Field(gt=0, le=10_000)]
-    efficiency: Annotated[float, Field(gt=0.05, le=1)]
-    friction_n_m: Annotated[float, Field(ge=0)]
-    breakaway: Annotated[float, Field(ge=1, le=5)] = 1.0
-    backlash_deg: Annotated[float, Field(ge=0, le=5)] = 0.0
-    brake_n_m: Annotated[float, Field(ge=0)] = 0.0
-    microsteps: Literal[1, 2, 4, 8, 16, 32, 64, 128, 256]
-    encoder: Encoder
-    direction: Literal[-1, 1]
-    travel_deg: Interval
-    stops_deg: Interval
-    home: Home
-    trim: Trim
-    cable_m: Annotated[float, Field(gt=0, le=50)]
-
-    @model_validator(mode="after")
-    def _consistent(self) -> Joint:
-        low, high = self.travel_deg
-        stop_low, stop_high = self.stops_deg
-        if not stop_low < low < high < stop_high:
-            raise ValueError(
-                f"travel_deg {list(self.travel_deg)} must be ascending and lie inside "
-                f"stops_deg {list(self.stops_deg)}"
-            )
-        if self.home.method in HOME_SWITCH_METHODS:
-            if not low < self.home.switch_deg < high:
-                raise ValueError(
-                    f"home.switch_deg {self.home.switch_deg} must lie within travel_deg: method "
-                    f"{self.home.method} uses a home switch"
-                )
-            return self._releases()
-        inside = stop_low < self.home.switch_deg <= low
-        if self.home.end == "positive":
-            inside = high <= self.home.switch_deg < stop_high
-        if not inside:
-            raise ValueError(
-                f"home.switch_deg {self.home.switch_deg} must lie between the {self.home.end} end "
-                "of travel_deg and the hard stop"
-            )
-        return self._releases()
-
-    def _releases(self) -> Joint:
-        if self.home.back_off_deg <= self.home.differential_deg:
-            raise ValueError(
-                f"home.back_off_deg {self.home.back_off_deg} must exceed "
-                f"differential_deg {self.home.differential_deg}, or the switch never releases"
-            )
-        return self
-
-    @property
-    def end_sign(self) -> int:
-        """+1 when the joint homes towards positive angles, -1 otherwise."""
-        return 1 if self.home.end == "positive" else -1
-
-    @property
-    def unit(self) -> str:
-        """What its figures are in: `deg`, or `mm`."""
-        return "mm" if self.kind == "linear" else "deg"
-
-    def to_si(self, figure: float) -> float:
-        """A figure of the scene as the plant has it: rad, or m."""
-        return figure / 1000.0 if self.kind == "linear" else math.radians(figure)
-
-    def from_si(self, figure: float) -> float:
-        """The other way round."""
-        return figure * 1000.0 if self.kind == "linear" else math.degrees(figure)
-
-    @property
-    def steps_per_deg(self) -> float:
-        """Microsteps for a degree (or mm) at the joint, without sign."""
-        turns = self.ratio / 360.0 if self.unit == "deg" else self.ratio / (2000.0 * math.pi)
-        return self.motor.full_steps * self.microsteps * turns
 
 
 class Scene(Part):
@@ -351,13 +182,16 @@ class Scene(Part):
     urdf: str
     payload_kg: Annotated[float, Field(ge=0, le=50)]
     table_m: Annotated[float, Field(ge=-10, le=10)] | None = None
+    ambient_c: Annotated[float, Field(ge=-10, le=60)] = 20.0
     rest_pose_deg: tuple[float, ...]
     supplies: Supplies
     card: CardPart
+    chassis: ChassisPart = ChassisPart()
     drive: DrivePart
     encoder: EncoderPart
     switch: SwitchPart
     harness: HarnessPart
+    stop: StopPart = StopPart()
     gauges: GaugesPart
     tolerances: Tolerances
     joint: Annotated[tuple[Joint, ...], Field(min_length=1, max_length=9)]
@@ -416,7 +250,7 @@ class Scene(Part):
             raise SceneError(f"{self.name}: drawn figures: {where}: {first['msg']}") from None
 
     def conductors(self) -> dict[str, tuple[Wire, float]]:
-        """Every conductor and its length in m, joint by joint, then those of the second card."""
+        """Every conductor and its length in m: by joint, of the second card, of the button."""
         found = {
             f"{joint.name}.{name}": (self.harness.wires[name], joint.cable_m)
             for joint in self.joint
@@ -426,6 +260,9 @@ class Scene(Part):
             found |= {
                 f"{IO}.{name}": (wire, self.io.cable_m) for name, wire in self.io.wires.items()
             }
+        found |= {
+            f"{STOP}.{name}": (wire, self.stop.cable_m) for name, wire in self.stop.wires.items()
+        }
         return found
 
     def pose_si(self, pose_deg: Sequence[float]) -> list[float]:

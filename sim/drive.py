@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 
 from ..scenes import Joint
-from .card import Axis
+from .axis import Axis
 from .parts import Parts
 
 TWO_PI = 2 * math.pi
@@ -36,7 +36,7 @@ class Drive:
         self.late_s = 0.0
         self.ripple_rad = 0.0  # electrical
         self.enable_lit = False
-        self.supplied = False
+        self.supplied = self.hot = False
         self.supply_v = 0.0
         self.standstill_current = 1.0
         self.standing_current = 1.0
@@ -115,6 +115,13 @@ class Drive:
         driven = self.supply_v / math.sqrt(impedance_2)
         driven -= omega * flux * motor.coil_ohm / impedance_2
         return max(0.0, min(held, self.teeth * flux * driven))
+
+    def heats(self, coils: Coils) -> float:
+        """Mean square of what this drive sends through both coils of a motor so wired, over a turn
+        of the field, as shares of the set current; at speed it may be less.
+        """
+        share = self.current * self.standing_current
+        return share**2 * sum(part**2 for row in coils for part in row) / 2
 
     @property
     def connected(self) -> bool:

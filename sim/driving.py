@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from .card import Axis
+from .axis import Axis
 from .circuit import Island
 from .clock import ticks
 from .drive import Drive
@@ -38,7 +38,10 @@ class Driving:
         """Let drives that get no steps for a while cut their current, and those that do, not."""
         for drive in self._drives:
             if drive.moving or drive.standstill_current >= 1:
+                stood = drive.standing_current < 1
                 drive.idle_since, drive.standing_current = None, 1.0
+                if stood:
+                    self._rig.heating.note()
             elif drive.idle_since is None:
                 drive.idle_since = self._rig.now
 
@@ -46,6 +49,7 @@ class Driving:
                     if drive.idle_since == since:
                         self._rig.motion.settle(self._rig.now)
                         drive.standing_current = drive.standstill_current
+                        self._rig.heating.note()
                         self._rig.motion.changed(self._rig.now)
 
                 self._rig.at(self._rig.now + ticks(self._scene.drive.standstill_s), stand)
@@ -73,7 +77,8 @@ class Driving:
                 self._rig.motion.settle(self._rig.now)
                 drive.lose_supply(self._rig.now)
             drive.supplied = supplied
-            energised = drive.supplied and enable == self._scene.drive.enable_lit
+            energised = drive.supplied and not drive.hot
+            energised = energised and enable == self._scene.drive.enable_lit
             if energised != drive.energised:
                 self._rig.motion.settle(self._rig.now)
                 drive.energised = energised
@@ -84,6 +89,7 @@ class Driving:
             name = f"{self._scene.joint[number].name}.DRIVE"
             self._harness.set(name, int(self._drives[number].energised))
         if changed:
+            self._rig.heating.note()
             self._rig.choppers_changed()
             self._rig.motion.changed(self._rig.now)
 

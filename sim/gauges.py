@@ -1,12 +1,18 @@
-"""What a person reads at the arm: eye, digital level, witness mark; each with its error."""
+"""What a person reads at the arm: eye, level, mark, thermometer, displays."""
 
 from __future__ import annotations
 
 import math
 from typing import TYPE_CHECKING
 
+from ..errors import UnknownTerminal, nearest
+from .circuit import GROUND, RAILS
+
 if TYPE_CHECKING:
     from .rig import Rig
+
+
+_AMPS_DIGIT = 0.01  # of a supply's own display
 
 
 def to_digit(resolution: float, value: float) -> float:
@@ -47,6 +53,21 @@ class Gauges:
         lean = self._rig.base.lean_rad(angles)
         pitch = math.degrees(self._rig.body.pitch_rad(angles, joint, lean))
         return (-pitch if self.level_reversed else pitch) + self._rig.individual.level_bias_deg
+
+    def supply_a(self, rail: str) -> float:
+        """Amps of a supply by its own display. Raises `UnknownTerminal` for one there is not."""
+        rails = [each for each in RAILS if each != GROUND]
+        if rail not in rails:
+            raise UnknownTerminal(
+                f"no supply {rail!r}: expected one of {', '.join(rails)}{nearest(rail, rails)}"
+            )
+        return to_digit(_AMPS_DIGIT, self._rig.harness.supply_a(rail))
+
+    def case_c(self, joint: int) -> float:
+        """The temperature of a motor's case by a thermometer held to it, deg C."""
+        rig, gauge = self._rig, self._scene.gauges.thermometer
+        true_c = rig.heating.motors[joint].celsius(rig.now)
+        return to_digit(gauge.resolution_c, true_c + rig.individual.thermometer_bias_c)
 
     def mark_deg(self, joint: int) -> float | None:
         """A joint's distance from its scribed zero, deg; None when the marks are too far apart."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from ..errors import HandBusy, StopPressed
+from ..errors import HandBusy, NoBrake, StopPressed
 from .clock import TICKS_PER_S, ticks
 from .pose import HandPath
 
@@ -118,6 +118,20 @@ class Hands:
         """Take the finger off."""
         self._rig.switches[joint].by_finger = False
         self._rig.moved_switch(joint)
+
+    def pull_brake(self, joint: int, is_open: bool) -> None:
+        """Hold a joint's brake open by its lever, or let go. Raises `NoBrake`."""
+        rig, part = self._rig, self._rig.scene.joint[joint]
+        if not part.brake_n_m:
+            having = [each.name for each in rig.scene.joint if each.brake_n_m]
+            raise NoBrake(f"{part.name} has no brake; joints that have: {', '.join(having) or '-'}")
+        rig.motion.settle(rig.now)
+        rig.gears[joint].pull_lever(is_open)
+        rig.motion.changed(rig.now)
+
+    def brake_open(self, joint: int) -> bool:
+        """Whether the lever of a joint's brake is held open."""
+        return self._rig.gears[joint].lever
 
     @property
     def main_supply(self) -> bool:

@@ -10,76 +10,31 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 
-import numpy as np
-
 from ..errors import UnknownTerminal, nearest
-from ..scenes import Joint, Scene
+from ..scenes import STOP, Joint, Scene
 from .circuit import (
     GROUND,
     OPEN_OHM,
     RAILS,
-    Array,
-    Choice,
     Circuit,
     Island,
-    Led,
     Link,
     Netlist,
     Source,
 )
-from .disc import GATES
 from .drive import Coils
-from .individual import Individual, drawn
-from .io_harness import add_io, io_settings
-from .parts import INPUTS, OUTPUTS, Parts
+from .individual import Individual
+from .io_harness import io_settings
+from .netlist import CHASSIS, COILS, PROVING, STOP_COIL, PartsList
+from .parts import OUTPUTS, Parts
 from .plugs import LOOSE, Plugs
 from .resistance import resistance_ohm
+from .solved import Solved
 
-COILS = ("A", "B")
-CHANNELS = ("A", "B", "Z")
-_QUADRATURE = ((0, 0), (1, 0), (1, 1), (0, 1))
 _HALF_24V = 12.0
-STOP_INPUT = "CARD.STOP"
-"""The card's stop input: tied to 0 V by the STOP button's second contact, else pulled up by the
-card, whose logic lives on the host's cable. A broken circuit reads as an open one."""
-_STOP_PULL_OHM = 4.7e3  # common practice for an external pull: 4.7 to 10 kohm; value from memory
-_LOGIC_V = 3.3
+_WHOLE_ARM = (*RAILS, CHASSIS, *PROVING)
 TEST_OHM = 10e3
 """The test resistor that a person clips between two terminals."""
-
-
-class Solved:
-    """An island's volts for one reading: volts and source resistance by node."""
-
-    def __init__(self, harness: Harness, island: Island | None) -> None:
-        self._known = harness.circuit.known_v
-        self._known_index = {node: i for i, node in enumerate(harness.circuit.known)}
-        self._island = island
-        if island is not None:
-            self.volts, self._block, self.lit = island.solve(harness.settings, self._known)
-
-    def volt(self, node: str) -> float:
-        """Volts of a node against the 0 V rail."""
-        if self._island is not None and node in self._island.index:
-            return float(self.volts[self._island.index[node]])
-        return float(self._known[self._known_index[node]])
-
-    def has(self, node: str) -> bool:
-        """Whether a node lies in this island."""
-        return self._island is not None and node in self._island.index
-
-    def transfer_ohm(self, at: Sequence[str], of: Sequence[str]) -> Array:
-        """Volts at nodes for an ampere into others, ohms, shape (len(at), len(of))."""
-        assert self._island is not None
-        rows, columns = ([self._island.index[node] for node in nodes] for nodes in (at, of))
-        return self._block.transfer[np.ix_(rows, columns)]
-
-    def source_ohm(self, node: str) -> float:
-        """Thevenin resistance at a node; rails count as 0."""
-        if self._island is not None and node in self._island.index:
-            at = self._island.index[node]
-            return float(self._block.transfer[at, at])
-        return 0.0
 
 
 class Harness:
@@ -100,11 +55,14 @@ class Harness:
                 self.settings[f"{joint.name}.{output}"] = 0
             for part in ("SW", "ENC", "DRIVE"):
                 self.settings[f"{joint.name}.{part}"] = 0
-        self.settings["STOP"] = 0
+        self.settings[STOP] = 0
         self.main_supply = self.motor_supply = True
         self.fed_back: Source | None = None  # what motors give back to the 24 V rail
+        self.made = {f"{joint.name}.SW": 0 for joint in scene.joint}
+        """How often each switch has operated."""
         self.plugs = Plugs(self.near_end)
         self.clip: tuple[str, str] | None = None
+        self.shunt: Link | None = None  # a meter's, between what its probes touch
         self.fit(self.parts)
 
     @property
@@ -114,7 +72,7 @@ class Harness:
 
     def terminals(self, prefix: str = "") -> list[str]:
         """Names a meter's probe can touch, optionally of one joint only (`J5`, or `IO`)."""
-        names = [*RAILS, STOP_INPUT, *(f"CARD.{place}" for place in self.near_end), *self.near_end]
+        names = [*_WHOLE_ARM, *(f"CARD.{place}" for place in self.near_end), *self.near_end]
         names += [end for end in map(self._end, self.near_end) if end.startswith(LOOSE)]
         if not prefix:
             return names
@@ -130,7 +88,7 @@ class Harness:
 
         Raises `UnknownTerminal` with the nearest name.
         """
-        if terminal in RAILS or terminal in self.near_end or terminal == STOP_INPUT:
+        if terminal in _WHOLE_ARM or terminal in self.near_end:
             return terminal
         place = terminal.removeprefix("CARD.")
         if terminal.startswith("CARD.") and place in self.near_end:
@@ -151,6 +109,9 @@ class Harness:
 
     def _settle(self, changed: Island | None = None) -> None:
         self.circuit.settle_rails(self._sources(), self.settings, changed)
+        if self.motor_supply and self.coil_v < self.scene.stop.hold_v:
+            self.motor_supply = False
+            self.circuit.settle_rails(self._sources(), self.settings)
 
     def _sources(self) -> list[Source]:
         supplies = self.scene.supplies
@@ -163,35 +124,50 @@ class Harness:
             if rail == "RAIL.24V" and self.fed_back is not None:
                 sources.append(self.fed_back)
                 continue
-            if rail == "RAIL.24V" and not self.motor_supply:
+            if rail == "RAIL.24V" and not (self.motor_supply or self._welded):
                 ohm += OPEN_OHM
             sources.append(Source(rail, volts, ohm, supply.limit_a))
         return sources
+
+    def supply_a(self, rail: str) -> float:
+        """Amps that the supply of a rail gives, by the drop over its own resistance."""
+        at = RAILS.index(rail)
+        source = next(source for source in self._sources() if source.rail == rail)
+        amps = (source.volts - float(self.circuit.known_v[at])) / source.ohm
+        return min(amps, source.limit_a)
 
     def feed_back(self, source: Source | None) -> None:
         """Let a source raise the 24 V rail beyond its supply, which takes nothing back; or none."""
         self.fed_back = source
         self._settle()
 
+    @property
+    def coil_v(self) -> float:
+        """Volts at the coil of the motor supply's contactor."""
+        return self.look(STOP_COIL).volt(STOP_COIL)
+
+    @property
+    def _welded(self) -> bool:
+        return self.parts.parameter("CONTACTOR", "welded") > 0
+
     def set_motor_supply(self, on: bool) -> None:
-        """Close or open the 24 V supply's contactor. It cannot close while STOP is pressed."""
-        self.motor_supply = on and not self.stop_pressed
+        """Throw the switch of the contactor, which pulls in if its coil has the volts for it."""
+        pulls_in = self.coil_v >= self.scene.stop.close_v
+        self.motor_supply = on and (self.motor_supply or pulls_in)
         self._settle()
 
     @property
     def stop_pressed(self) -> bool:
         """Whether the STOP button is in."""
-        return self.settings["STOP"] == 1
+        return self.settings[STOP] == 1
 
     def press_stop(self, pressed: bool) -> None:
         """Push the STOP button in, or pull it out.
 
-        One contact is in the line of the contactor that switches the 24 V supply, so that the
-        contactor falls out; it stays out until somebody switches the supply on again.
+        One contact is in the line of the contactor that switches the 24 V supply. Without its coil
+        the contactor falls out, and stays out until somebody switches the supply on again.
         """
-        self.settings["STOP"] = int(pressed)
-        if pressed:
-            self.motor_supply = False
+        self.settings[STOP] = int(pressed)
         self._settle()
 
     def set_main_supply(self, on: bool) -> None:
@@ -211,7 +187,7 @@ class Harness:
 
     def look(self, node: str) -> Solved:
         """The island around a node, solved as things are."""
-        return Solved(self, self.circuit.island_of.get(node))
+        return Solved(self.circuit, self.settings, self.circuit.island_of.get(node))
 
     def volts_between(
         self, red: str, black: str, load_ohm: float, duty: Mapping[str, float] | None = None
@@ -241,10 +217,13 @@ class Harness:
         a, b = self.node(red), self.node(black)
         return self.look(a).volt(a) - self.look(b).volt(b)
 
-    def ohm_between(self, red: str, black: str) -> float:
-        """Ohms between two terminals over all paths, with all sources off; may be infinite."""
+    def ohm_between(self, red: str, black: str, coil_ohm: Sequence[float] = ()) -> float:
+        """Ohms between two terminals over all paths, with all sources off; may be infinite.
+
+        `coil_ohm` is what the coils of each joint have as warm as they are.
+        """
         one, other = self.node(red), self.node(black)
-        return resistance_ohm(self._netlist(), self.settings, one, other)
+        return resistance_ohm(self._netlist(coil_ohm), self.settings, one, other)
 
     @contextmanager
     def loaded(self, red: str, black: str, load_ohm: float) -> Iterator[None]:
@@ -262,7 +241,7 @@ class Harness:
         finally:
             self.parts, self.circuit = spare, kept
 
-    def _netlist(self) -> Netlist:
+    def _netlist(self, coil_ohm: Sequence[float] = ()) -> Netlist:
         links: list[Link] = []
         for place in self.near_end:
             ohm = min(self.parts.ohm[place], OPEN_OHM)
@@ -270,110 +249,9 @@ class Harness:
         links.extend(self.parts.bridges)
         if self.clip is not None:
             links.append((self.node(self.clip[0]), self.node(self.clip[1]), TEST_OHM))
-        links.append((STOP_INPUT, GROUND, _STOP_PULL_OHM))
-        leds: list[Led] = []
-        closed = (STOP_INPUT, GROUND, self.scene.switch.closed_ohm)
-        choices = [Choice("STOP", ([closed], []))]
-        injections = [(STOP_INPUT, _LOGIC_V / _STOP_PULL_OHM)]  # the pull-up, as its equivalent
-        fixed: list[str] = []
-        for joint in self.scene.joint:
-            self._add_card(joint, links, choices, injections)
-            self._add_drive(joint, links, leds, choices, fixed)
-            choices.append(self._encoder(joint, links))
-            choices.append(self._switch(joint))
-        add_io(self.scene, self.parts, links, choices)
-        return Netlist(links, leds, choices, injections, fixed)
-
-    def _add_card(
-        self,
-        joint: Joint,
-        links: list[Link],
-        choices: list[Choice],
-        injections: list[tuple[str, float]],
-    ) -> None:
-        card = self.scene.card
-        for output in OUTPUTS:
-            name = f"{joint.name}.{output}"
-            pin = f"CARD.{name}"
-            levels = ([(pin, GROUND, card.output_ohm)], [(pin, "RAIL.5V", card.output_ohm)])
-            stuck = round(self.parts.parameter(pin, "stuck"))
-            choices.append(Choice(name, (levels[stuck - 1],) * 2 if stuck else levels))
-        for pin in input_pins(joint.name):
-            links.append((pin, GROUND, card.input_leak_ohm))
-            injections.append((pin, drawn(self._seed, f"{pin}.bias").uniform(*card.input_bias_a)))
-
-    def _add_drive(
-        self,
-        joint: Joint,
-        links: list[Link],
-        leds: list[Led],
-        choices: list[Choice],
-        fixed: list[str],
-    ) -> None:
-        drive, name, volts = self.scene.drive, joint.name, self.scene.supplies.v24.volts
-        opto_ohm = drive.opto_ohm * self.parts.parameter(f"{name}.DRIVE", "opto_ohm")
-        for which in OUTPUTS:
-            leds.append(
-                Led(
-                    f"{name}.{which}",
-                    f"{name}.{which}",
-                    f"{name}.OPTO0V",
-                    opto_ohm,
-                    drive.opto_forward_v,
-                )
-            )
-        supply = (f"{name}.DRIVE.24V", f"{name}.DRIVE.0V")
-        # What the coils' copper turns into heat comes from the supply: by the current's square.
-        share = self.parts.parameter(f"{name}.MOTOR", "current") ** 2
-        load_a = drive.idle_a + share * (drive.load_a - drive.idle_a)
-        choices.append(
-            Choice(
-                f"{name}.DRIVE",
-                ([(*supply, volts / drive.idle_a)], [(*supply, volts / load_a)]),
-            )
-        )
-        for coil in COILS:
-            links.append((f"{name}.MOTOR.{coil}+", f"{name}.MOTOR.{coil}-", joint.motor.coil_ohm))
-            for end in ("+", "-"):
-                leg = f"LEG.{name}.{coil}{end}"
-                fixed.append(leg)
-                links.append((leg, f"CARD.{name}.MOTOR.{coil}{end}", self._leg_ohm(joint)))
-
-    def _leg_ohm(self, joint: Joint) -> float:
-        """What makes half the supply on each leg drive the set current through a sound coil."""
-        wire = self.scene.harness.wires["MOTOR.A+"].ohm_per_m * joint.cable_m
-        wires = 2 * (wire + 2 * self.scene.harness.crimp_ohm)
-        whole = self.scene.supplies.v24.volts / joint.motor.current_a
-        return (whole - joint.motor.coil_ohm - wires) / 2
-
-    def _encoder(self, joint: Joint, links: list[Link]) -> Choice:
-        part, name = self.scene.encoder, joint.name
-        plus, minus = f"{name}.ENC.5V", f"{name}.ENC.0V"
-        links.append((plus, minus, self.scene.supplies.v5.volts / part.supply_a))
-        at_index = _QUADRATURE[GATES[part.index_gate]]
-        dead_channel = round(self.parts.parameter(f"{name}.ENC", "dead")) - 1
-        dead_level = round(self.parts.parameter(f"{name}.ENC", "dead_level"))
-        high_ohm = part.output_ohm + self.parts.parameter(f"{name}.ENC", "pull_up_ohm")
-        settings = []
-        for pins in [*((*pair, 0) for pair in _QUADRATURE), (*at_index, 1)]:
-            row: list[Link] = []
-            for number, (channel, level) in enumerate(zip(CHANNELS, pins, strict=True)):
-                high = dead_level if number == dead_channel else level
-                end, ohm = (plus, high_ohm) if high else (minus, part.output_ohm)
-                row.append((f"{name}.ENC.{channel}", end, ohm))
-            settings.append(row)
-        dead = [(f"{name}.ENC.{channel}", minus, part.dead_ohm) for channel in CHANNELS]
-        return Choice(f"{name}.ENC", (*settings, dead), (plus, minus, part.supply_min_v))
-
-    def _switch(self, joint: Joint) -> Choice:
-        """At rest on the ground throw, pressed on the 3.3 V throw, in transit on neither."""
-        name = joint.name
-        ohm = self.scene.switch.closed_ohm + self.parts.parameter(f"{name}.SW", "ohm")
-        common = f"{name}.SW.COM"
-        return Choice(
-            f"{name}.SW",
-            ([(common, f"{name}.SW.NC", ohm)], [(common, f"{name}.SW.NO", ohm)], []),
-        )
+        if self.shunt is not None:
+            links.append(self.shunt)
+        return PartsList(self.scene, self._seed, self.parts, links, self.made, coil_ohm).netlist
 
     def tied(self, one: str, other: str) -> bool:
         """Whether volts at one node follow volts at the other: a low resistance between them."""
@@ -447,8 +325,3 @@ class Harness:
     def joints_in(self, island: Island) -> Sequence[str]:
         """Names of the joints whose opto inputs lie in an island."""
         return sorted({led.name.split(".", 1)[0] for led in island.leds})
-
-
-def input_pins(joint: str) -> tuple[str, ...]:
-    """The card's input pins of a joint: switch, then channels A, B, Z of the encoder."""
-    return tuple(f"CARD.{joint}.{pin}" for pin in INPUTS)

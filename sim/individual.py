@@ -74,6 +74,7 @@ class Individual:
     meter_gain: float
     meter_ac_gain: float
     meter_ohm_gain: float
+    thermometer_bias_c: float
     rail_volts: dict[str, float]
     wire_ohm: dict[str, float]
 
@@ -91,6 +92,7 @@ class Individual:
         named["gauges.meter.gain"] = self.meter_gain
         named["gauges.meter.ac_gain"] = self.meter_ac_gain
         named["gauges.meter.ohm_gain"] = self.meter_ohm_gain
+        named["gauges.thermometer.bias_c"] = self.thermometer_bias_c
         return named
 
 
@@ -192,6 +194,8 @@ def draw_individual(
         meter_gain=_gain(seed, "meter", gauges.meter.percent),
         meter_ac_gain=_gain(seed, "meter.ac", gauges.meter.ac_percent),
         meter_ohm_gain=_gain(seed, "meter.ohm", gauges.meter.ohm_percent),
+        thermometer_bias_c=drawn(seed, "thermometer").uniform(-1, 1)
+        * gauges.thermometer.accuracy_c,
         rail_volts={
             rail: wide(
                 f"supplies.{rail.removeprefix('RAIL.')}.volts", rail, supply.volts, supply.tolerance

@@ -45,6 +45,7 @@ PARAMETERS: dict[str, dict[str, float]] = {
         "ohm": 0.0,
         "bounce_s": 0.0,
         "stuck": 0.0,
+        "film_ohm": 0.0,
         "pickup": 1.0,
         "coupled_f": 0.0,
     },
@@ -53,8 +54,10 @@ PARAMETERS: dict[str, dict[str, float]] = {
     "GRIPPER": {"jam_n": 0.0, "jam_mm": 0.0},
     "BASE": {"deg_per_n_m": 0.0},
     "CARD": {"reset_v": 0.0, "open_resets": 0.0},
+    "CONTACTOR": {"welded": 0.0},
     "COUNTER": {"bits": 0.0},
     "PIN": {"stuck": 0.0, "shift_v": 0.0},
+    "METER": {"red_ohm": 0.0, "black_ohm": 0.0, "in_amps": 0.0, "on_chassis": 0.0},
     "RAIL": {"volts": 1.0, "ohm": 0.0, "trip_v": math.inf},
 }
 """What can be set on a part, with its sound value.
@@ -72,17 +75,21 @@ COUPLING: the torque at the shaft at which it slips.
 GEAR: more play; the ratio as a multiple of the right one; friction over a span of angles.
 SW: shift of the bracket; a lag in letting go; how far beyond its operating point the cam leaves the
 lever again (0: never); contact resistance; time for which contacts bounce; the throw that the
-contact does not leave again (1: at rest, 2: pressed, 0: neither); pick-up of its cable, and
-capacitance to the motor's leads as of an encoder's.
+contact does not leave again (1: at rest, 2: pressed, 0: neither); the most that a film on its
+contacts has, another at each operation; pick-up of its cable, and capacitance to the motor's leads
+as of an encoder's.
 BRAKE: the share of its torque that it holds with; the share that stays when it is released.
 TOOL: mass beyond the payload that the scene tells of.
 GRIPPER: the force that it takes to bring the fingers past a gap, and that gap.
 BASE: by how much its mount gives.
 CARD: volts of the 5 V rail below which the card resets (0: it lives on the host's cable); whether
 opening the port resets it.
+CONTACTOR: whether the motor supply's contacts have welded together.
 COUNTER: bits of the card's counter of a joint (0: as the scene says).
 PIN: the level that a pin of the card stays at (1: low, 2: high, 0: neither); what its thresholds
 have shifted by.
+METER: resistance of its red and its black lead; whether the red one is in the amps socket; whether
+the black one is on the chassis where 0 V is meant.
 RAIL: a supply's volts as a multiple; more internal resistance; volts at which one that takes
 nothing back trips (infinite: it takes what motors give back).
 """

@@ -1,4 +1,4 @@
-"""What the card's floating inputs pick up when several hang on the same conductors.
+"""What the card's floating inputs pick up when several cables hang on the same conductors.
 
 Each input couples mains current into its own cable and has its own leakage, wander and capacitance;
 what they make together is one phasor solve over the island (IEC's complex notation: peak values).
@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 if TYPE_CHECKING:
-    from .harness import Solved
-    from .pins import InputPin
+    from .cable import Cable
+    from .solved import Solved
 
 _APART = 1e-2
 """The part of an input's own source resistance below which another does not count."""
@@ -27,15 +27,15 @@ class PickUp(NamedTuple):
     hum_v: complex
     chop_v: complex
     farad: float
-    wander: tuple[tuple[InputPin, float], ...]
+    wander: tuple[tuple[Cable, float], ...]
 
 
-def hum_v(solved: Solved, pins: Sequence[InputPin], node: str) -> complex:
+def hum_v(solved: Solved, pins: Sequence[Cable], node: str) -> complex:
     """Peak phasor of the mains hum at a node, V, with these inputs' currents and capacitances."""
     return _phasor_v(solved, pins, node, lambda pin: pin.hum())
 
 
-def chop_v(solved: Solved, pins: Sequence[InputPin], node: str) -> complex:
+def chop_v(solved: Solved, pins: Sequence[Cable], node: str) -> complex:
     """The same of what the drives' choppers couple in."""
     if not any(pin.chop()[0] for pin in pins):
         return 0j
@@ -44,9 +44,9 @@ def chop_v(solved: Solved, pins: Sequence[InputPin], node: str) -> complex:
 
 def _phasor_v(
     solved: Solved,
-    pins: Sequence[InputPin],
+    pins: Sequence[Cable],
     node: str,
-    coupled: Callable[[InputPin], tuple[complex, complex]],
+    coupled: Callable[[Cable], tuple[complex, complex]],
 ) -> complex:
     names = [pin.name for pin in pins]
     amps, siemens = (np.array(each) for each in zip(*map(coupled, pins), strict=True))
@@ -55,7 +55,7 @@ def _phasor_v(
     return complex((solved.transfer_ohm([node], names) @ (amps - siemens * pin_v))[0])
 
 
-def pick_up(pins: Mapping[str, InputPin], solved: Solved, name: str) -> PickUp | None:
+def pick_up(pins: Mapping[str, Cable], solved: Solved, name: str) -> PickUp | None:
     """What an input picks up together with others; None when it is alone."""
     names = [other for other in pins if solved.has(other)]
     ohms = dict(zip(names, solved.transfer_ohm([name], names)[0].tolist(), strict=True))

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from .cable import Cable
 from .clock import NEVER, TICKS_PER_S
 from .individual import drawn
 from .parts import Parts
@@ -29,13 +30,12 @@ AT_ONCE_S = 0.5e-6
 4 µs for a quarter cycle."""
 _WINDOW_S = 0.1
 _GRID = 201
-_DRIFT_HZ = (0.11, 0.29)
 _ASK_AGAIN_S = 1e-3  # when slow parts may have brought the chopper's tone within reach
 _FIRST_HARMONIC = 2 / math.pi  # peak of a square wave's first harmonic, by its whole swing
 _OUT_OF_REACH_V = 1e3  # no pin of an arm gets there: an input that knows one level only
 
 
-class InputPin:
+class InputPin(Cable):
     """Level and volts of one input."""
 
     def __init__(
@@ -52,16 +52,19 @@ class InputPin:
         chopper_hz: float,
         chopper_v: float,
     ) -> None:
-        self.name = name
+        super().__init__(
+            name,
+            seed,
+            farad=farad,
+            hum_a=hum_a,
+            hum_hz=hum_hz,
+            drift_a=drift_a,
+            chopper_hz=chopper_hz,
+        )
         self._plug = name.removeprefix("CARD.").rpartition(".")[0]
         self.level = 0
-        self.farad, self._made_v = farad, (low_v, high_v)
+        self._made_v, self._made_hum_a = (low_v, high_v), hum_a
         self._low_v, self._high_v = low_v, high_v
-        self._made_hum_a, self._omega, self._drift_a = hum_a, 2 * math.pi * hum_hz, drift_a
-        random = drawn(seed, f"{name}.pickup")
-        self._hum_phase = random.uniform(0, 2 * math.pi)
-        self._drift_phase = (random.uniform(0, 2 * math.pi), random.uniform(0, 2 * math.pi))
-        self._chop_omega = 2 * math.pi * chopper_hz
         self._chop_peak_v = _FIRST_HARMONIC * chopper_v
         self._chop_phase = drawn(seed, f"{name}.chopper").uniform(0, 2 * math.pi)
         self._coupled_f = 0.0
@@ -76,10 +79,10 @@ class InputPin:
 
     def _pick_up(self, factor: float) -> None:
         self._factor = factor
-        self._hum_a = self._made_hum_a * factor
+        self.hum_a = self._made_hum_a * factor
         # A source that pick-up of half the undecided band gets the better of drives nothing.
         low_v, high_v = self._made_v
-        pick_up_a = self._hum_a + self._drift_a + abs(self.chop()[0])
+        pick_up_a = self.hum_a + self.drift_a + abs(self.chop()[0])
         self._floats_ohm = 0.5 * (high_v - low_v) / pick_up_a if pick_up_a else math.inf
 
     def fit(self, parts: Parts) -> None:
@@ -87,11 +90,11 @@ class InputPin:
         stuck = round(parts.parameter(self.name, "stuck"))
         shift_v = (0.0, _OUT_OF_REACH_V, -_OUT_OF_REACH_V)[stuck]
         shift_v += parts.parameter(self.name, "shift_v")
-        before = (self._low_v, self._high_v, self._hum_a, self._coupled_f)
+        before = (self._low_v, self._high_v, self.hum_a, self._coupled_f)
         self._low_v, self._high_v = (volts + shift_v for volts in self._made_v)
         self._coupled_f = parts.parameter(self._plug, "coupled_f")
         self._pick_up(parts.parameter(self._plug, "pickup"))
-        if (self._low_v, self._high_v, self._hum_a, self._coupled_f) != before:
+        if (self._low_v, self._high_v, self.hum_a, self._coupled_f) != before:
             self._fitted = True
 
     def beside(self, chopped: bool) -> bool:
@@ -160,20 +163,8 @@ class InputPin:
         decay = math.exp(-elapsed / self._tau_s())
         return self._to_v + (self._from_v - self._to_v) * decay
 
-    def drift_v(self, now: int, ohm: float) -> float:
-        """What the slow drift adds at `now` across a source of `ohm`."""
-        time = now / TICKS_PER_S
-        first, second = self._drift_phase
-        wave = math.sin(2 * math.pi * _DRIFT_HZ[0] * time + first)
-        wave += 0.6 * math.sin(2 * math.pi * _DRIFT_HZ[1] * time + second)
-        return self._drift_a * ohm * wave / 1.6
-
-    def hum(self) -> tuple[complex, complex]:
-        """Mains current coupled in (peak phasor, A) and the input's own admittance (S)."""
-        return cmath.rect(self._hum_a, self._hum_phase), 1j * self._omega * self.farad
-
     def chop(self) -> tuple[complex, complex]:
-        """The same at the chopper's frequency: current (A) and admittance (S)."""
+        """Of the chopper: current coupled in (peak phasor, A) and the input's admittance (S)."""
         omega = self._chop_omega
         siemens = 1j * omega * (self.farad + self._coupled_f)
         if not (self._chopped and self._coupled_f):
@@ -202,7 +193,7 @@ class InputPin:
         if self._shared is not None:
             return cmath.polar(self._shared.hum_v)
         lag = self._omega * self._ohm * self.farad
-        return self._hum_a * self._ohm / math.hypot(1, lag), self._hum_phase - math.atan(lag)
+        return self.hum_a * self._ohm / math.hypot(1, lag), self._hum_phase - math.atan(lag)
 
     def volts(self, now: int) -> float:
         """Volts at the pin now."""
@@ -232,7 +223,7 @@ class InputPin:
             return None
         height, phase = self._hum_v()
         shares = self._shared.wander if self._shared else ((self, self._ohm),)
-        swing = height + sum(pin._drift_a * ohm for pin, ohm in shares)
+        swing = height + sum(pin.drift_a * ohm for pin, ohm in shares)
         tone = self._tone()
         if tone is not None:
             swing += tone.height_v

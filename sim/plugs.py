@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from ..errors import UnknownPlug, nearest
-from ..scenes import IO
+from ..scenes import IO, STOP
 
 LOOSE = "PLUG."
 """What the name of a loose end begins with."""
@@ -20,11 +20,12 @@ SOCKETS = ("INPUTS", "DRIVE", "MOTOR", "ENC", "SW")
 def plug_of(conductor: str) -> str:
     """The plug at the part in which a conductor ends: `J5.SW` for `J5.SW.COM`.
 
-    That of the drive's inputs (`J5.DIR`) is `J5.INPUTS`, that of the second card's cable `IO`.
+    That of the drive's inputs (`J5.DIR`) is `J5.INPUTS`; the second card's cable has one, `IO`,
+    and the STOP button one, `STOP`.
     """
     joint, _, pin = conductor.partition(".")
     part, dot, _ = pin.partition(".")
-    return IO if joint == IO else f"{joint}.{part if dot else 'INPUTS'}"
+    return joint if joint in (IO, STOP) else f"{joint}.{part if dot else 'INPUTS'}"
 
 
 class Plugs:
@@ -43,10 +44,10 @@ class Plugs:
     def put(self, name: str, inserted: bool) -> None:
         """Put a plug in or pull it. Raises `UnknownPlug` with the nearest name."""
         if name not in self.names:
-            or_io = f", or {IO!r}" if IO in self.names else ""
+            whole = " or ".join(repr(each) for each in (IO, STOP) if each in self.names)
             raise UnknownPlug(
                 f"no plug {name!r}: expected a joint and one of {', '.join(SOCKETS)}, "
-                f"like 'J5.SW'{or_io}{nearest(name, self.names)}"
+                f"like 'J5.SW', or {whole}{nearest(name, self.names)}"
             )
         (self._out.discard if inserted else self._out.add)(name)
 

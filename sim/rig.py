@@ -15,6 +15,7 @@ from ..errors import SceneError
 from ..scenes import Scene
 from .base import Base
 from .body import Body
+from .cable import Cable
 from .card import Card
 from .circuit import RAILS, RAILS_MOVED_V, Island
 from .clearance import Clearance
@@ -26,17 +27,20 @@ from .encoder import Counter
 from .gauges import Gauges
 from .gripper import Gripper
 from .hands import Hands
-from .harness import STOP_INPUT, Harness, Solved, input_pins
+from .harness import Harness
+from .heating import Heating
 from .individual import Individual, draw_individual, draw_scene, drawn_figures
 from .io_card import IoCard
 from .io_harness import SERVO
 from .looked import Looked
-from .meter import Meter
+from .meter import Meter, chassis_cable
 from .motion import Motion
+from .netlist import CHASSIS, STOP_INPUT, input_pins
 from .parts import Parts
 from .pick_up import pick_up
 from .pins import InputPin
 from .regeneration import Regeneration
+from .solved import Solved
 from .start import check_start, find_start
 from .switch import AT_REST, IN_TRANSIT, PRESSED, Switch
 from .trace import Trace
@@ -106,6 +110,7 @@ class Rig(Closing):
             for joint, holding in zip(scene.joint, self.individual.holding_n_m, strict=True)
         ]
         self.driving = Driving(self)
+        self.heating = Heating(self)
         self.gears = [
             Transmission(joint, friction, phase)
             for joint, friction, phase in zip(
@@ -128,6 +133,8 @@ class Rig(Closing):
             self._moved,
         )
         self.pins = self._make_pins()
+        self.chassis = chassis_cable(scene, seed)
+        self.cables: dict[str, Cable] = {**self.pins, CHASSIS: self.chassis}
         self._float_timers: dict[str, Timer] = {}
         self.counting = Counting(self, self._flipped)
         self.counters = self.counting.counters
@@ -252,11 +259,16 @@ class Rig(Closing):
         """Let a drive give this share of its set current."""
         self.motion.settle(self.now)
         self.drives[axis].ordered_current = share
+        self.heating.note()
         self.motion.changed(self.now)
 
     def read_counts(self, axes: Sequence[int]) -> list[int]:
         """Joints' counters now."""
         return self.counting.read(axes)
+
+    def count_about(self, axis: int) -> tuple[int, int] | None:
+        """A joint's counter to within so many counts, where that is cheap to tell."""
+        return self.counting.about(axis)
 
     def preset_count(self, axis: int, value: int) -> None:
         """Load a joint's counter."""
@@ -297,6 +309,7 @@ class Rig(Closing):
         self.body.carry(parts.parameter("TOOL", "kg"))
         self.base.fit(parts)
         self.regeneration.fit(parts)
+        self.meter.fit(parts)
         self.harness.fit(parts)
         for pin in self.pins.values():
             pin.fit(parts)
@@ -307,6 +320,7 @@ class Rig(Closing):
             self.switches[number].fit(parts)
         self.driving.watch_standstill()
         self._refresh_all()
+        self.heating.note()
         if self.gripper is not None:
             self.gripper.fit(parts)
         for number, switch in enumerate(self.switches):
@@ -314,6 +328,15 @@ class Rig(Closing):
             switch.move_cam(self.scene.joint[number].from_si(place))
             self.moved_switch(number)
         self.motion.changed(self.now)
+
+    def cut_out(self, number: int, hot: bool) -> None:
+        """A drive has become too hot to go on, or has cooled."""
+        self.catch_up()
+        self.drives[number].hot = hot
+        place = f"{self.scene.joint[number].name}.OPTO0V"
+        self.driving.refresh(self.harness.circuit.island_of[place])
+        self.trace.solved()
+        self.notify()
 
     def supply_changed(self) -> None:
         """The 24 V supply switch was thrown."""
@@ -331,6 +354,9 @@ class Rig(Closing):
         self.set_contact(name, IN_TRANSIT)
 
         def make() -> None:
+            self.harness.made[name] += 1
+            if self.harness.parts.parameter(name, "film_ohm"):
+                self.fit(self.harness.parts)
             self._in_transit[joint] = False
             self.set_contact(name, PRESSED if switch.pressed else AT_REST)
             for part, again in switch.bounces():
@@ -408,12 +434,12 @@ class Rig(Closing):
     def catch_up(self) -> None:
         """Bring joints and counters up to now, before something changes for them."""
         self.motion.settle(self.now)
-        self.counting.catch_up()
+        self.counting.turn()
 
     def _moved(self) -> None:
         """The pose was committed."""
         self.now = max(self.now, self.motion.tick)
-        self.counting.turn()
+        self.counting.moved()
         self.regeneration.moved()
 
     def choppers_changed(self) -> None:
@@ -436,7 +462,7 @@ class Rig(Closing):
         """Let a switch input follow its circuit."""
         pin = self.pins[name]
         ohm = solved.source_ohm(name)
-        shared = pick_up(self.pins, solved, name) if pin.floats(ohm) else None
+        shared = pick_up(self.cables, solved, name) if pin.floats(ohm) else None
         pin.drive(self.now, solved.volt(name), ohm, shared)
         self.follow_pin(name, lambda level: self._switch_edge(number, level))
         self._switch_edge(number, pin.level)

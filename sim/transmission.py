@@ -24,8 +24,9 @@ class Transmission:
         self._set_ratio(1.0)
         self.friction_n_m = friction_n_m
         self.breakaway = joint.breakaway
-        self.brake_n_m = joint.brake_n_m
+        self.brake_n_m = self._closed_n_m = joint.brake_n_m
         self.drag_n_m = 0.0
+        self.lever = False
         self.backlash_rad = joint.to_si(joint.backlash_deg)
         self.slip_n_m = math.inf
         self.bind_n_m = 0.0
@@ -46,12 +47,18 @@ class Transmission:
         self.phase_rad += before - shaft_rad * self.to_motor
         self.backlash_rad = joint.to_si(joint.backlash_deg + parts.parameter(gear, "play_deg"))
         brake = f"{joint.name}.BRAKE"
-        self.brake_n_m = joint.brake_n_m * parts.parameter(brake, "holds")
+        self._closed_n_m = joint.brake_n_m * parts.parameter(brake, "holds")
         self.drag_n_m = joint.brake_n_m * parts.parameter(brake, "drags")
+        self.pull_lever(self.lever)
         self.slip_n_m = parts.parameter(f"{joint.name}.COUPLING", "n_m")
         self.bind_n_m = parts.parameter(gear, "bind_n_m")
         middle, width = parts.parameter(gear, "bind_deg"), parts.parameter(gear, "bind_width_deg")
         self.bind_rad = (joint.to_si(middle - width / 2), joint.to_si(middle + width / 2))
+
+    def pull_lever(self, is_open: bool) -> None:
+        """Hold the brake open by its lever, or let go; one that drags does so all the same."""
+        self.lever = is_open
+        self.brake_n_m = self.drag_n_m if is_open else max(self._closed_n_m, self.drag_n_m)
 
     def resistance_n_m(
         self, position_rad: float, energised: bool, *, at_rest: bool = False

@@ -5,27 +5,18 @@ Also held against the truth: that nothing passes with a homed joint further off 
 
 from __future__ import annotations
 
-import random
 from collections.abc import Callable, Sequence
-from contextlib import closing
 from dataclasses import dataclass, field
 
 from ..commission.diagnosis import SOUND
-from ..commission.hand import PortHand
-from ..commission.result import Result
-from ..commission.run import commission
 from ..errors import DryrigError
 from ..faults import enumerate_faults, parse_fault
-from ..protocol.lease import Lease
-from ..protocol.url import parse_url
-from ..scenes import load_scene, scene_path
-from .commissioned import address
+from ..scenes import load_scene
 from .executor import in_processes
 from .library import ARM, Library
 from .ranker import SimulatedRanker
+from .truth import held_to_truth
 
-BEYOND_DEG = 0.2
-"""How much further off than its stated bound a joint of a passed arm may be."""
 FIRST, THREE = 1, 3
 
 
@@ -33,9 +24,9 @@ FIRST, THREE = 1, 3
 class Trial:
     """One fault on one arm. `place` is its class's rank, 0 if not among those given.
 
-    `hidden`: a commissioning cannot tell it from a sound arm. `off_deg`: how far a homed joint of
-    a passed arm stands beyond its stated bound; negative when within. `chance` is the share of all
-    faults in the class named first, `chance_three` of those in the first three.
+    `hidden`: a commissioning cannot tell it from a sound arm. `chance` is the share of all faults
+    in the class named first, `chance_three` of those in the first three. `wrongs` are words on what
+    the truth says against it, the measuring included.
     """
 
     fault: str
@@ -48,18 +39,12 @@ class Trial:
     first: str
     hidden: bool
     measured: int
-    off_deg: float
-    teacher_bytes: int
+    wrongs: tuple[str, ...] = ()
 
     @property
     def named(self) -> bool:
         """Whether nothing is to be said about it."""
-        return (self.place == FIRST or self.hidden) and not self.wrong
-
-    @property
-    def wrong(self) -> bool:
-        """Passed while off by more than is allowed, or the teacher was asked."""
-        return self.off_deg > BEYOND_DEG or self.teacher_bytes > 0
+        return (self.place == FIRST or self.hidden) and not self.wrongs
 
 
 @dataclass
@@ -85,14 +70,6 @@ class Tally:
         return sum(one.hidden and kind in ("", one.fault.partition("@")[0]) for one in self.trials)
 
 
-def sampled(faults: Sequence[str], number: int, seed: int) -> list[str]:
-    """So many of the faults, drawn by a seed, in their order; all of them for 0."""
-    if not 0 < number < len(faults):
-        return list(faults)
-    chosen = set(random.Random(seed).sample(range(len(faults)), number))
-    return [fault for index, fault in enumerate(faults) if index in chosen]
-
-
 _rankers: dict[str, SimulatedRanker] = {}
 
 
@@ -105,16 +82,10 @@ def try_one(task: tuple[str, int, str, Library | None]) -> Trial:
     ranker = _rankers.get(scene)
     if ranker is None or (library is not None and ranker.library is not library):
         ranker = _rankers[scene] = SimulatedRanker(scene, library or Library.of(scene), 1)
-    url = address(scene, seed, fault)
-    lease = Lease(parse_url(f"{url}&port=teacher"))  # looks on; its log must stay empty
-    try:
-        with closing(PortHand.open(f"{url}&port=hands")) as hand:
-            result = commission(url, hand, scene_path(scene), ranker=ranker)
-        teacher_bytes = lease.station.ports["teacher"].received_count
-        off_deg = _beyond(result, scene, lease.station.rig.truth_deg())
-    finally:
-        lease.release()
-    assert result.diagnosis is not None
+    held = held_to_truth(scene, seed, fault, ranker)
+    result = held.result
+    if result is None or result.diagnosis is None:
+        raise DryrigError(f"{fault} (seed {seed}): {held.verdict}: no diagnosis")
     classes = [one.faults for one in result.diagnosis.classes]
     place = next((n for n, names in enumerate(classes, 1) if (fault or SOUND) in names), 0)
     known = len(ranker.faults)
@@ -129,20 +100,7 @@ def try_one(task: tuple[str, int, str, Library | None]) -> Trial:
         first=classes[0][0],
         hidden=ranker.hidden(fault or SOUND),
         measured=len(result.diagnosis.taken),
-        off_deg=off_deg,
-        teacher_bytes=teacher_bytes,
-    )
-
-
-def _beyond(result: Result, scene: str, truth_deg: Sequence[float]) -> float:
-    """Furthest that a joint of a passed arm is beyond gauge and switch."""
-    if result.verdict != "pass":
-        return -BEYOND_DEG
-    repeat_deg = load_scene(scene).switch.repeat_deg
-    return max(
-        abs(one.angle_deg - truth) - one.gauge_accuracy_deg - repeat_deg
-        for one, truth in zip(result.joints, truth_deg, strict=True)
-        if one.angle_deg is not None
+        wrongs=tuple(held.wrongs),
     )
 
 

@@ -15,9 +15,7 @@ def line_of(trial: Trial) -> str:
     text = f"{trial.fault} (seed {trial.seed}, {trial.verdict}): "
     text += f"in class {trial.place}" if trial.place else "in no class given"
     text += f"; first {trial.first}" if trial.place != FIRST else ""
-    if trial.wrong:
-        text += f"; beyond its bound by {trial.off_deg:.2f} deg, {trial.teacher_bytes} bytes asked"
-    return text
+    return "; ".join((text, *trial.wrongs))
 
 
 def show(tally: Tally, console: Console) -> None:
@@ -33,10 +31,10 @@ def show(tally: Tally, console: Console) -> None:
     table.add_section()
     table.add_row("all", *_row(tally, ""))
     console.print(table)
-    wrong = sum(trial.wrong for trial in tally.trials)
+    wrong = sum(bool(trial.wrongs) for trial in tally.trials)
     readings = sum(trial.measured for trial in tally.of())
     console.print(
-        f"{len(tally.trials)} arms: {wrong} passed further off than allowed or asked the teacher; "
+        f"{len(tally.trials)} arms: {wrong} broke a promise (`faults truth`); "
         f"{readings / max(len(tally.of()), 1):.1f} measurements each. Class size: median.",
         highlight=False,
     )

@@ -14,10 +14,13 @@ from ..faults.grammar import Fault
 from ..faults.places import joints_in, part_at
 from ..scenes import IO, Joint, Scene
 from ..sim import Rig
+from ..sim.clock import ticks
+from ..sim.heating import COPPER_PER_K, Warm
 from .electrics import Electrics, electrics
 
 Rule = Callable[[Fault, Scene], str]
 _SAME = 0.02  # of a coil's current, and of what reads as the same
+_ON_S = 300.0  # for which the drives are on in a commissioning, about
 _REPLY_S = 10.0  # a host's usual time-out, and that of the reference
 
 INDEX = "the commissioning does not use the index"
@@ -271,7 +274,28 @@ def _off_the_way(fault: Fault, scene: Scene) -> str:
     return ""
 
 
+def _heat(fault: Fault, scene: Scene) -> str:
+    """How warm a motor is once all is done: no check takes a temperature."""
+    if fault.kind.name != "strong":
+        return ""
+    motor = _joint(fault, scene).motor
+    kelvin_per_watt, joule_per_kelvin = motor.warming
+    body = Warm(scene.ambient_c, kelvin_per_watt, joule_per_kelvin, COPPER_PER_K)
+    body.heat(0, (fault.values["current"] * motor.current_a) ** 2 * motor.coil_ohm)
+    after_c = body.celsius(ticks(_ON_S))
+    return (
+        "no check takes a temperature, nor waits until there is one "
+        f"({after_c:.0f} deg C after {_ON_S / 60:.0f} minutes)"
+    )
+
+
+def _chance(fault: Fault, scene: Scene) -> str:
+    return "by chance no operation met a film that matters" * (fault.kind.name == "dry")
+
+
 RULES: tuple[Rule, ...] = (
+    _chance,
+    _heat,
     _index,
     _line,
     _card,

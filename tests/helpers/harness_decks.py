@@ -31,7 +31,7 @@ DRAWN = draw_individual(SCENE, SEED)
 SUPPLIES, CARD, DRIVE, ENCODER = SCENE.supplies, SCENE.card, SCENE.drive, SCENE.encoder
 assert SCENE.io is not None
 assert SCENE.gripper is not None
-IO, GRIPPER = SCENE.io, SCENE.gripper
+IO, GRIPPER, STOP = SCENE.io, SCENE.gripper, SCENE.stop
 STATES = {
     "SW": (0, 1, 2),
     "ENC": (0, 1, 2, 3, 4),
@@ -39,11 +39,13 @@ STATES = {
     "DRIVE": (2, 3, 4, 5),
     "MOTOR": (0, 2),
     "IO": tuple(range(6)),
+    "STOP": (0, 1),
 }
 """The states that matter to a fault at a plug: in those of `SW` each joint sees all settings of its
 switch, of `ENC` all contact states of its encoder, of `INPUTS` all levels of the drive's inputs, of
-`DRIVE` both loads of the drive with its supply on and off, of `IO` outputs, contacts, the
-potentiometer and the servo's load in six mixtures. Neighbours are in different states."""
+`DRIVE` both loads of the drive with its supply on and off, of `STOP` the button out and in, of
+`IO` outputs, contacts, the potentiometer and the servo's load in six mixtures. Neighbours are in
+different states."""
 OPEN_OHM, APART_OHM, DARK_OHM = 1e12, 1e18, 1e9
 
 
@@ -58,7 +60,7 @@ def node(name: str) -> str:
 def plug(place: str) -> str:
     """`J1.ENC` for `J1.ENC.A`; the drive's inputs share one plug."""
     joint, *rest = place.split(".")
-    if joint == "IO":
+    if joint in ("IO", "STOP"):
         return joint
     return f"{joint}.{rest[0]}" if len(rest) > 1 else f"{joint}.INPUTS"
 
@@ -72,7 +74,8 @@ class Loom:
         self.start, self.end = {}, {}
         for place in self.ohm:
             joint, wire = place.split(".", 1)
-            begins = (IO if joint == "IO" else SCENE.harness).wires[wire].from_
+            wires = {"IO": IO.wires, "STOP": STOP.wires}.get(joint, SCENE.harness.wires)
+            begins = wires[wire].from_
             own = f"CARD.{joint}.{wire}"
             self.start[place] = own if begins in ("card", "drive") else f"RAIL.{begins}"
             self.end[place] = place
@@ -138,7 +141,7 @@ def live_deck(loom: Loom) -> list[str]:
     """The arm with its supplies on."""
     deck = ["dryrig harness"]
     for rail, supply, closed in (
-        ("RAIL.24V", SUPPLIES.v24, "v(mains)"),
+        ("RAIL.24V", SUPPLIES.v24, f"v(mains) * (v(card_stop_12) > {STOP.hold_v} ? 1 : 0)"),
         ("RAIL.5V", SUPPLIES.v5, "1"),
         ("RAIL.3V3", SUPPLIES.v3v3, "1"),
     ):
@@ -155,7 +158,9 @@ def live_deck(loom: Loom) -> list[str]:
         for throw in ("NC", "NO"):
             name = f"r{node(joint.name)}_{throw.lower()}"
             deck.append(switched(name, f"{joint.name}.SW.COM", f"{joint.name}.SW.{throw}"))
-    deck += STOP_INPUT
+    deck += stop_parts()
+    deck += [switched(f"r{pair}", *ends) for pair, ends in STOP_CONTACTS.items()]
+    deck += BENCH
     deck += _second_card()
     deck += _gripper()
     return [*deck, ".option rshunt=1e13 reltol=1e-6", ".end"]
@@ -200,12 +205,31 @@ def pot_ohm(turn: int) -> tuple[float, float]:
     return GRIPPER.pot_end_ohm + low, GRIPPER.pot_end_ohm + GRIPPER.pot_ohm - low
 
 
-STOP_INPUT = [
-    f"rstop card_stop 0 {SCENE.switch.closed_ohm!r}",
-    "rstop_pull card_stop 0 4700",
-    f"istop 0 card_stop {3.3 / 4700!r}",
+STOP_CONTACTS = {
+    "stop_coil": ("STOP.11", "STOP.12"),
+    "stop_told": ("STOP.21", "STOP.22"),
+}
+"""The two opening contacts of the button."""
+
+
+def stop_parts() -> list[str]:
+    """5 V behind 10 ohm, a coil of 125 ohm, and the card's pull-up of 4.7 kohm to 3.3 V."""
+    return [
+        "isource 0 card_stop_11 0.5",
+        "rsource card_stop_11 0 10",
+        "rcoil card_stop_12 0 125",
+        "rstop_pull card_stop_21 0 4700",
+        f"istop 0 card_stop_21 {3.3 / 4700!r}",
+    ]
+
+
+BENCH = [
+    f"rchassis chassis 0 {SCENE.chassis.ohm!r}",
+    "iprove prove_m prove_p 4.5",
+    "rprove prove_p prove_m 2",
+    "rprove_apart prove_m 0 1e9",
 ]
-"""The contact of a STOP button that is out, and the card's pull-up of 4.7 kohm to 3.3 V."""
+"""Bare metal over the supplies' discharge resistor; 9 V behind 2 ohm, insulated by 1 Gohm."""
 
 
 def _outputs(joint: Joint) -> Iterator[str]:
@@ -312,6 +336,10 @@ def dead_deck(loom: Loom, contacts: dict[str, int]) -> list[str]:
             throw = ("nc", "no")[contact]
             ohm = loom.contact_ohm[joint.name]
             deck.append(f"r{name}_contact {name}_sw_com {name}_sw_{throw} {ohm!r}")
+    deck += [line for line in stop_parts() if line.startswith("r")]
+    for pair, (one, other) in STOP_CONTACTS.items():
+        if not contacts["STOP"]:
+            deck.append(f"r{pair} {node(one)} {node(other)} {STOP.contact_ohm!r}")
     deck += _dead_io(contacts)
     for name in sorted({*terminals(loom)} - {"0"}):
         # Not by `rshunt`: ngspice 39 falls over a node that nothing but a source is tied to.
@@ -361,6 +389,7 @@ def settings(number: int, fault: str = "") -> dict[str, int]:
     k = number if not fault or "IO." in fault or fault.endswith("@IO") else 0
     for bit, name in enumerate((*IO_OUTPUTS, *IO_CONTACTS)):
         wanted[name] = (3 * k) >> bit & 1
+    wanted["STOP"] = number if "STOP" in fault else 0
     wanted["GRIPPER.POT"] = k * 137 % (GRIPPER.pot_turns + 1)
     wanted["GRIPPER.LOAD"] = k % 3
     return wanted
@@ -374,6 +403,10 @@ def alterations(loom: Loom, number: int, fault: str) -> Iterator[str]:
     """The same for a deck."""
     yield f"alter @vmains[dc] = {int(motor_supply(number))}"
     for name, wanted in settings(number, fault).items():
+        if name == "STOP":
+            ohm = APART_OHM if wanted else STOP.contact_ohm
+            yield from (f"alter r{pair} = {ohm!r}" for pair in STOP_CONTACTS)
+            continue
         joint, part = name.split(".")
         if joint in ("IO", "GRIPPER"):
             yield from _io_alterations(name, wanted)
@@ -450,8 +483,10 @@ def states(fault: str) -> tuple[int, ...]:
     if not fault:
         return STATES["INPUTS"]
     place = fault.partition("@")[2].partition("/")[0]
-    if plug(place) == "IO":
-        return STATES["IO"]
+    if fault == "short@STOP.12/RAIL.24V":
+        return (0,)  # pressed it has two answers: by where it comes from
+    if plug(place) in ("IO", "STOP"):
+        return STATES[plug(place)]
     part = place.partition(".")[2]
     return STATES[part if part in STATES else plug(place).partition(".")[2]]
 

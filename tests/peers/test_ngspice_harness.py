@@ -143,12 +143,46 @@ def test_every_node_of_the_harness_sound_and_with_every_wiring_fault(
 
 def _plant(harness: Harness, fit: Fit, fault: str) -> Iterator[tuple[int, Values]]:
     """The plant's volts in all states, come to one after the other as on a running rig."""
+    if "STOP" in fault:  # the contactor is in when the fault comes
+        fit("")
+        harness.set("STOP", 0)
+        harness.set_motor_supply(True)
     fit(fault)
     for number in states(fault):
-        harness.set_motor_supply(motor_supply(number))
         for name, setting in settings(number, fault).items():
             harness.set(name, setting)
+        harness.set_motor_supply(motor_supply(number))
         yield number, node_volts(harness)
+
+
+def test_a_meter_with_its_black_lead_on_the_chassis_and_one_in_the_amps_socket(
+    harness: Harness, tmp_path: Path
+) -> None:
+    """10 Mohm from a rail to bare metal; a shunt of 0.1 ohm across each supply, at its limit."""
+    ohm, shunt_ohm = SCENE.gauges.meter.ohm, SCENE.gauges.meter.amps_ohm
+    rails = ("RAIL.24V", "RAIL.5V", "RAIL.3V3")
+    wires = [f"rmeter {node(rail)} chassis {ohm!r}" for rail in rails]
+    wires += [f"rmeter {node(rail)} 0 {shunt_ohm!r}" for rail in rails]
+    jobs = []
+    for wire in wires:
+        deck = live_deck(Loom())
+        jobs.append(([*deck[:-2], wire, *deck[-2:]], [list(alterations(Loom(), 0, ""))]))
+    peer = Ngspice(tmp_path, jobs)
+    try:
+        for name, setting in settings(0).items():
+            harness.set(name, setting)
+        ours = [harness.volts_between(rail, "CHASSIS", ohm) for rail in rails]
+        for rail in rails:
+            harness.shunt = (rail, "RAIL.0V", shunt_ohm)
+            harness.fit(harness.parts)
+            ours.append(harness.look(rail).volt(rail))
+        theirs = list(peer.answers())
+    finally:
+        peer.stop()
+    read = [v[f"v({node(rail)})"] - v["v(chassis)"] for rail, v in zip(rails, theirs, strict=False)]
+    read += [v[f"v({node(rail)})"] for rail, v in zip(rails, theirs[3:], strict=True)]
+    print(f"{ours} V, ngspice {read} V")
+    assert np.isclose(ours, read, rtol=SHARE, atol=MILLIVOLT).all()
 
 
 def test_coil_currents_with_every_fault_of_a_motors_wiring(

@@ -17,7 +17,7 @@ from dryrig.sim import Rig
 
 @pytest.fixture(scope="module")
 def rig() -> Iterator[Rig]:
-    with Rig(load_scene("heron"), 5) as rig:
+    with Rig(load_scene("heron_brake"), 5) as rig:
         yield rig
 
 

@@ -14,8 +14,9 @@ import pytest
 from dryrig.commission.diagnosis import SOUND
 from dryrig.faults import enumerate_faults
 from dryrig.scenes import load_scene
-from dryrig.study.diagnosed import sampled, study_diagnosis, try_one
+from dryrig.study.diagnosed import study_diagnosis, try_one
 from dryrig.study.library import Library
+from dryrig.study.sampling import sampled
 
 ROWS = {
     "CP1": "open@J3.DIR",
@@ -105,8 +106,7 @@ def test_the_tables_fault_is_in_the_first_class(row: str, library: Library) -> N
     trial = try_one(("heron", SEED + list(ROWS).index(row), ROWS[row], library))
     assert trial.place == 1, trial
     assert trial.hidden == (row in LATENT)
-    assert trial.teacher_bytes == 0
-    assert not trial.wrong
+    assert trial.wrongs == ()
 
 
 def test_a_sound_arm_is_called_sound(library: Library) -> None:
@@ -125,4 +125,4 @@ def test_a_slice_of_the_catalogue_is_named(library: Library) -> None:
     assert sum(0 < one.place <= 3 for one in seen) >= 0.9 * len(seen)
     # Large classes would make it easy.
     assert sum(one.size for one in seen) / len(seen) < 6
-    assert [one for one in tally.trials if one.wrong] == []
+    assert [one for one in tally.trials if one.wrongs] == []

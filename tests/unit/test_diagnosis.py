@@ -5,20 +5,32 @@ from __future__ import annotations
 import io
 import json
 import math
+import re
 from contextlib import closing
 from pathlib import Path
 
 import pytest
 from rich.console import Console
 
+from dryrig.commission import cautions
 from dryrig.commission.arm import load_arm
 from dryrig.commission.client import Card
-from dryrig.commission.diagnosis import SOUND, Diagnosis, Expected, FaultClass, Split, Taken
+from dryrig.commission.diagnosis import (
+    SOUND,
+    Diagnosis,
+    Expected,
+    FaultClass,
+    Split,
+    Taken,
+    diagnosed,
+)
 from dryrig.commission.hand import PortHand
 from dryrig.commission.measurements import Measurement, take
+from dryrig.commission.person import PersonHand
 from dryrig.commission.report import render
 from dryrig.commission.result import Result
 from dryrig.commission.run import commission
+from dryrig.commission.station import Station
 from dryrig.commission.terminal import show
 from dryrig.scenes import scene_path
 from dryrig.study.library import Library
@@ -63,6 +75,69 @@ def test_hands_take_what_the_ranker_asks_for() -> None:
     assert math.isinf(ohms)
     assert result.diagnosis is not None
     assert [one.reading for one in result.diagnosis.taken] == ["overload"]
+
+
+class Colleague:
+    """A person's answers, made by doing at the hands port what the paper asks for."""
+
+    ACTS = (
+        (r"red on (\S+), black on (\S+)\. Volts", lambda hand, *ends: hand.volts(*ends)),
+        (r"lead on (\S+), the other on (\S+)\. Ohms", lambda hand, *ends: hand.ohms(*ends)),
+        (r"pull plug (\S+) out, at the part", lambda hand, name: hand.plug(name, False)),
+        (r"Put plug (\S+) in again", lambda hand, name: hand.plug(name, True)),
+        (r"main supply on", lambda hand: hand.main_supply(True)),
+        (r"main supply off, lock it", lambda hand: hand.main_supply(False)),
+        (r"motor supply on", lambda hand: hand.motor_supply(True)),
+        (r"motor supply off", lambda hand: hand.motor_supply(False)),
+        (r"Put the stand", lambda hand: hand.stand(True)),
+    )
+
+    def __init__(self, port: PortHand, *more: str) -> None:
+        self.port, self.more, self.told, self._paper = port, list(more), "", io.StringIO()
+        self.hand = PersonHand(Console(file=self._paper, width=200), self._answer)
+
+    def _answer(self, question: str) -> str:
+        asked = self._paper.getvalue() + question
+        self._paper.seek(0)
+        self._paper.truncate()
+        self.told += asked + "\n"
+        if "Measure it?" in question:
+            return self.more.pop(0)
+        for pattern, act in self.ACTS:
+            found = re.search(pattern, asked)
+            if found:
+                read = act(self.port, *found.groups())
+                return "" if read is None else "o" if math.isinf(read) else f"{read}"
+        assert "when that is so" in question, asked
+        return ""
+
+
+@pytest.mark.parametrize(("more", "took"), [(("", "what?", "y"), 2), (("", "n"), 1), (("n",), 0)])
+def test_a_person_is_asked_for_the_measurement_that_splits(
+    more: tuple[str, ...], took: int
+) -> None:
+    """Readings: nothing arrives at the drive's end of an open conductor, and it has no ohms."""
+    ranker = TwoReadings()
+    url = "dryrig://heron?seed=3&rig=asked&fault=open@J3.DIR"
+    with closing(PortHand.open(f"{url}&port=hands")) as port, closing(Card.open(url)) as card:
+        person = Colleague(port, *more)
+        arm = load_arm(scene_path("heron"))
+        station = Station(arm, card, person.hand, lambda _text: None)
+        found = diagnosed(ranker, Result("findings", "Heron"), station)
+    assert ranker.told_values == [pytest.approx(0.0, abs=0.01), math.inf][:took]
+    assert (found.split is None) == (took == 2)
+    assert f"Worth measuring next: {DIR.words}." in person.told
+    assert "  0.00 V: open@J3.DIR\n" in person.told
+    if took:
+        asked = person.told.index("red on J3.DIR, black on J3.OPTO0V. Volts?")
+        assert person.told.index(cautions.LIVE_VOLTS) < asked
+    if took == 2:
+        asked = person.told.index("one lead on CARD.J3.DIR, the other on PLUG.J3.DIR. Ohms")
+        dead = person.told.index("prove it dead")
+        out = person.told.index("pull plug J3.INPUTS out")
+        assert dead < out < asked < person.told.index("Put plug J3.INPUTS in again")
+        assert person.told.index(cautions.DEAD) < asked
+        assert "'what?' is neither." in person.told
 
 
 def test_an_arm_that_passed_is_left_as_it_stands() -> None:

@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from dryrig.bench.acts import Signal, Span
-from dryrig.bench.examples import examples, joints_of, part_of
+from dryrig.bench.act import Signal, Span
+from dryrig.bench.examples import examples, joints_of, part_of, scene_for
 from dryrig.bench.handbook import Chapter, HandbookError, chapter, planned, write_handbook
 from dryrig.bench.lanes import figure, steady
 from dryrig.cli import app
@@ -183,23 +183,33 @@ def test_what_a_page_shows_of_a_broken_dir_conductor() -> None:
 def test_every_kind_can_be_tried_out_somewhere() -> None:
     for name, kind in KINDS.items():
         assert kind.mistaken, name
-        faults = examples(name, SCENE)
-        assert bool(faults) == (name != "brake")  # the Heron has none
+        faults = examples(name, load_scene(scene_for(name)))
+        assert faults, name
+        assert (scene_for(name) == "heron") == (name != "brake")  # the Heron has none
         for fault in faults:
             assert parse_fault(fault).kind is kind
-            whole = ("LINE", "RAIL", "POWER", "REOPEN", "BASE", "FALL", "GRIPPER")
+            whole = ("LINE", "RAIL", "POWER", "REOPEN", "BASE", "FALL", "GRIPPER", "METER", "STOP")
             assert part_of(fault) in whole or joints_of(fault) or fault == "overload@TOOL"
     assert planned(["drop", "stuck", "drop"]) == [
         *examples("drop", SCENE), *examples("stuck", SCENE),
     ]  # fmt: skip
 
 
-def test_a_kind_that_the_arm_has_no_part_for_has_its_page_all_the_same(tmp_path: Path) -> None:
+def test_a_kind_that_the_heron_has_no_part_for_is_shown_on_an_arm_that_has(tmp_path: Path) -> None:
     index = write_handbook(tmp_path / "pages", ["brake"])
-    assert "this arm has no such part" in Page(index.read_text(encoding="utf-8")).visible_text
+    assert "brake@J2.BRAKE,on=2" in Page(index.read_text(encoding="utf-8")).visible_text
     page = Page((tmp_path / "pages" / "brake.html").read_text(encoding="utf-8"))
-    assert "This arm has no such part: nothing to try out." in page.visible_text
+    assert "Heron with brakes on shoulder and elbow" in page.visible_text
     assert KINDS["brake"].look in page.visible_text
+    dragging, letting_go = chapter("brake").examples
+    moved = {pair.what: pair for pair in dragging.pairs}
+    assert moved["by eye, after +6 deg"].sound == "+6 deg"
+    assert float(moved["by eye, after +6 deg"].faulty.split()[0]) < 1
+    left = {pair.what: pair for pair in letting_go.pairs}[
+        "by eye, 2 s after the motor supply went off"
+    ]
+    assert left.sound == "+0 deg"
+    assert float(left.faulty.split()[0]) < -10
 
 
 def test_an_unknown_kind_and_a_bad_folder_say_so(tmp_path: Path) -> None:

@@ -224,6 +224,32 @@ def test_a_limit_switch_of_the_other_end_is_refused(tmp_path: Path) -> None:
         load_arm(path)
 
 
+@pytest.mark.parametrize(("method", "end"), [(33, 0), (34, 1)])
+@pytest.mark.parametrize("room_deg", [6.0, 2.0])
+def test_an_index_search_near_an_end_of_travel_stops_there_and_says_so(
+    method: int, end: int, room_deg: float, tmp_path: Path
+) -> None:
+    path = arm_file(tmp_path, method)
+    arm = load_arm(path)
+    limit_deg = arm.joints[NUMBER].travel_deg[end]
+    sense = METHODS[method].side
+    # This disc's indices are at -152.4 and 140.1 deg, and then beyond the travel.
+    with bench(path, limit_deg - sense * room_deg) as at:
+        with pytest.raises(HomingFailed, match=r"start from further off, or search the") as failed:
+            at.home(Positions(arm, at.card))
+        assert failed.value.symptom.kind is Kind.HOME_NO_ROOM
+        assert sense * (at.truth_deg() - limit_deg) < EYE_DEG + 0.5
+
+
+def test_without_an_eye_a_stop_met_on_the_way_to_an_index_is_thought_of(tmp_path: Path) -> None:
+    path = arm_file(tmp_path, 33)
+    with (
+        bench(path, load_arm(path).joints[NUMBER].travel_deg[0] + 1.0) as at,
+        pytest.raises(HomingFailed, match=r"; or the travel ends here$"),
+    ):
+        home(at.card, [at.joint])
+
+
 @pytest.mark.parametrize("method", [1, 20, 34, -2])
 def test_a_whole_commissioning_by_another_method(method: int, tmp_path: Path) -> None:
     path = arm_file(tmp_path, method)

@@ -158,11 +158,11 @@ def test_the_stop_input_is_wired(station: Station) -> None:
     hands, card = station.ports["hands"], station.ports["card"]
 
     def volts() -> float:
-        send(hands, 'MEAS:VOLT? "CARD.STOP","RAIL.0V"')
+        send(hands, 'MEAS:VOLT? "CARD.STOP.21","RAIL.0V"')
         run(station, 0.31)
         return float(hands.take(100))
 
-    assert '"CARD.STOP"' in send(hands, "TERM?")
+    assert '"CARD.STOP.21"' in send(hands, "TERM?")
     assert volts() == pytest.approx(0.0, abs=0.002)
     send(hands, "STOP ON")
     assert volts() == pytest.approx(3.3, abs=0.03)

@@ -110,7 +110,9 @@ def test_the_catalogue_by_joint_part_and_kind() -> None:
         chosen_faults(SCENE, parts=[part])
         for part in ("INPUTS", "DRIVE", "MOTOR", "ENC", "SW", "GEAR", "COUPLING", "COUNTER", "IO")
     ]
-    whole_arm = chosen_faults(SCENE, parts=["CARD", "RAIL", "LINE", "TOOL", "BASE"])
+    whole_arm = chosen_faults(
+        SCENE, parts=["CARD", "RAIL", "LINE", "TOOL", "BASE", "METER", "STOP", "CONTACTOR"]
+    )
     assert {name for names in [*by_part, whole_arm] for name in names} == set(whole)
     assert chosen_faults(SCENE, joints=["J2"], kinds=["cross"])[0] == "cross@J1.INPUTS/J2.INPUTS"
     assert "frozen@CARD.J3.DIR" in chosen_faults(SCENE, joints=["J3"])

@@ -213,8 +213,8 @@ def test_a_closed_port() -> None:
     [
         (
             "dryrig://heorn",
-            "no scene 'heorn': expected one of heron, heron_track or the path of a TOML file "
-            r"\(did you mean 'heron'\?\)",
+            "no scene 'heorn': expected one of heron, heron_brake, heron_track or the path of a "
+            r"TOML file \(did you mean 'heron'\?\)",
         ),
         ("dryrig://heron?fault=open@J3.DRI", r"fault 'open@J3\.DRI': no place 'J3\.DRI' .*"),
         ("dryrig://heron?start=1,2", "start pose: got 2 angles, expected 6.*"),

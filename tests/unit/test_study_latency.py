@@ -82,6 +82,7 @@ def test_the_table_counts_every_fault_of_the_heron_once() -> None:
         ("short@J2.ENC.A/J2.ENC.B", r"^$"),
         ("weak@J4.MOTOR", r"load asks for less than is left \(0\.\d+ of 0\.090 N\.m"),
         ("weak@J2.MOTOR,current=0.05", r"^$"),
+        ("strong@J5.MOTOR", r"no check takes a temperature, .* \(3\d deg C after 5 minutes\)$"),
         ("slow@J5.ENC,ohm=2e6", r"no check turns fast enough \(an edge is 1\d\d us late"),
         ("open@IO.SERVO", r"^the commissioning does not use the second card$"),
         ("frozen@CARD.IO.DI1", r"^the commissioning does not use the second card$"),

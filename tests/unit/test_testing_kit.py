@@ -11,8 +11,8 @@ from hypothesis.stateful import run_state_machine_as_test
 import dryrig
 from dryrig.errors import DryrigError
 from dryrig.protocol.lease import close_rigs, open_rigs
+from dryrig.study.watching import RanTooLong, pressed_s, time_limit
 from dryrig.testing import RigMachine, assert_homed, standings
-from dryrig.testing.watching import RanTooLong, pressed_s, time_limit
 
 ON_J4 = [0, 60, -90, -100, 30, 0]
 

@@ -1,0 +1,119 @@
+"""The reference homing as a user's routine: an open port in, homed joints or a report out.
+
+Step 0 is home afterwards, as the ready-made properties expect it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from contextlib import closing
+from pathlib import Path
+
+import serial
+
+import dryrig.commission.homing as reference
+from dryrig.commission.arm import load_arm
+from dryrig.commission.client import Card
+from dryrig.commission.errors import CommissionError
+from dryrig.commission.hand import PortHand
+from dryrig.commission.line import READ_TIMEOUT_S, Line
+from dryrig.faults.strategies import Arm
+from dryrig.scenes import Axis, Sketch, scene_path
+from dryrig.testing import Homing
+
+SETTLE_S = 0.3
+
+
+def homes(
+    arm_file: str | Path, *, joints: Sequence[str] = (), looks: bool = False
+) -> Callable[[serial.SerialBase], None]:
+    """A routine that homes these joints (all, when none is named), stage by stage.
+
+    With `looks` a person tells it roughly where they stand, over the hands' port.
+    """
+    arm = load_arm(scene_path(arm_file))
+    wanted = [joint for joint in arm.joints if not joints or joint.name in joints]
+
+    def home(port: serial.SerialBase) -> None:
+        card = Card(Line(port, "card"))
+        eyes = {}
+        if looks:
+            with closing(PortHand.open(str(port.port).replace("port=card", "port=hands"))) as hand:
+                eyes = {joint.name: hand.look_deg(joint) for joint in wanted}
+        card.enable(True, [joint.channel for joint in wanted])
+        card.pause(SETTLE_S)
+        for stage in sorted({joint.stage for joint in wanted}):
+            now = [joint for joint in wanted if joint.stage == stage]
+            for homed in reference.home(card, now, eyes).values():
+                at = homed.joint.channel
+                card.load_steps(at, card.steps([at])[at] - homed.home_step)
+
+    return home
+
+
+def heron(*joints: str, **options: object) -> Homing:
+    """The reference on a Heron."""
+    return Homing(
+        homes("heron", joints=joints),
+        joints=joints,
+        reports=(CommissionError,),
+        timeout_s=READ_TIMEOUT_S,
+        **options,  # type: ignore[arg-type]
+    )
+
+
+SKETCH = Sketch((Axis(travel=30.0, method=-1), Axis(travel=30.0, method=17)))
+"""A hard stop, met with little current, and a switch that is home where it lets go."""
+INDEXED = Sketch((Axis(travel=30.0, method=1), Axis(travel=30.0, end="positive")))
+"""An index beside the switch, and two searches of a switch."""
+
+
+def sketched(**options: object) -> Homing:
+    """The reference by other methods than the Heron's."""
+    return Homing(
+        homes(SKETCH.path, looks=True),
+        scene=str(SKETCH.path),
+        reports=(CommissionError,),
+        zero_deg={"J1": -38.0, "J2": -32.4},
+        timeout_s=READ_TIMEOUT_S,
+        **options,  # type: ignore[arg-type]
+    )
+
+
+def indexed(**options: object) -> Homing:
+    """The reference on an axis that has its home at an index."""
+    return Homing(
+        homes(INDEXED.path),
+        scene=str(INDEXED.path),
+        reports=(CommissionError,),
+        timeout_s=READ_TIMEOUT_S,
+        **options,  # type: ignore[arg-type]
+    )
+
+
+REASONS = {
+    "swap@J1.SW.NC/J1.SW.NO": "^J1: backed off .* still reads 1$",
+    "swap@J2.SW.NC/J2.SW.NO": "^J2: backed off .* still reads 1$",
+    "open@J2.SW.NO": "^J2: the fast search was halted; .* slipped|mechanics",
+    "short@J1.ENC.Z/RAIL.0V": "^J1: the search for the index ran .* and met none$",
+    "open@J2.ENC.A": "^J2: .*counts",
+    "unplug@J1.MOTOR": r"^J1: the fast search was halted; .* counts of following error",
+}
+"""What the reference says of faults on the indexed sketch."""
+STOP_REASONS = {
+    "unplug@J1.MOTOR": "^J1: it was stopped after .* by the drawing",
+    "slip@J1.COUPLING": "^J1: ran .* and met no hard stop$",
+    "unplug@J2.MOTOR": "^J2: the fast search was halted",
+}
+
+__all__ = [
+    "INDEXED",
+    "REASONS",
+    "SKETCH",
+    "STOP_REASONS",
+    "Arm",
+    "heron",
+    "homes",
+    "indexed",
+    "sketched",
+]
