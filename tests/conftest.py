@@ -13,7 +13,7 @@ import pytest
 collect_ignore = ["plugin/worked"]
 
 # tests/helpers: their assertions explain themselves as those of tests do.
-pytest.register_assert_rewrite("trade_columns", "trade_meter")
+pytest.register_assert_rewrite("trade_columns", "trade_meter", "traced")
 
 
 @pytest.hookimpl
