@@ -18,7 +18,7 @@ from typing import Any
 
 import pytest
 import serial
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 import dryrig  # noqa: F401 - makes dryrig:// known to pyserial
@@ -155,7 +155,6 @@ _SESSION = (
 )
 
 
-@settings(deadline=None)  # the first one loads the plant
 @given(
     cuts=st.lists(st.integers(0, len(_SESSION)), min_size=1, max_size=4).map(sorted),
     reads=st.lists(st.integers(0, 900), min_size=4, max_size=4),
