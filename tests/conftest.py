@@ -13,11 +13,11 @@ import pytest
 # A user's project, run as README tells it by tests/plugin/test_worked.py, with fewer examples.
 collect_ignore = ["plugin/worked"]
 
-# tests/helpers: their assertions explain themselves as those of tests do.
 # Hypothesis would time each example by the wall clock.
 hypothesis.settings.register_profile("no clock", deadline=None)
 hypothesis.settings.load_profile("no clock")
 
+# tests/helpers: their assertions explain themselves as those of tests do.
 pytest.register_assert_rewrite("trade_columns", "trade_meter", "traced")
 
 
