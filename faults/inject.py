@@ -128,7 +128,7 @@ class Injector:
             if fault.kind.line is not None:
                 key = f"{self._rig.seed}:{fault.text}"
                 lines.append((fault.kind.line, fault.values, key))
-        self.line = BadLine.of(lines) if lines else None
+        self.line = BadLine(tuple(lines)) if lines else None
         self._rig.fit_soon(parts)
 
     def _joint(self, fault: Fault) -> int | None:

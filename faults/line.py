@@ -1,8 +1,9 @@
 """Fifth primitive: what a bad serial line does to bytes, as pure functions.
 
-Timed bytes in, timed bytes out: a filter keeps nothing from one call to the next. What is left to
-chance is drawn anew for each byte from the rig's seed, the fault and the byte's own name (its
-number on the line), so it does not depend on how bytes are bundled or on other faults.
+Timed bytes and what it held back so far in, timed bytes and what it holds back now out: a filter
+keeps nothing by itself from one call to the next. What is left to chance is drawn anew for each
+byte from the rig's seed, the fault and the byte's own name (its number on the line), so it does not
+depend on how bytes are bundled or on other faults.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from dataclasses import dataclass, replace
 from itertools import groupby
 from typing import Literal
 
-from ..sim.clock import NEVER, ticks
+from ..sim.clock import ticks
 
 Way = Literal["to card", "to host"]
 TO_CARD: Way = "to card"
@@ -23,74 +24,55 @@ TO_HOST: Way = "to host"
 
 @dataclass(frozen=True, slots=True)
 class LineByte:
-    """A byte on the line: when it arrives (rig ticks), what it is, which way, its own name."""
+    """A byte on the line: when it arrives (rig ticks), what it is, which way, its own name.
+
+    `ratio` is the card's rate over what it is set to, for this byte: that at which it listens, or
+    at which it sent. Nothing on the line shows the first; whoever samples it does (`sampled`).
+    """
 
     tick: int
     value: int
     way: Way
     name: str
+    ratio: float = 1.0
 
 
-Line = Callable[[Sequence[LineByte]], list[LineByte]]
-"""What a line does to bytes of one way, in the order in which they were sent.
+Bytes = tuple[LineByte, ...]
+Filter = Callable[[Bytes, Bytes, Mapping[str, float], str], tuple[Bytes, Bytes]]
+"""What a fault does to bytes of one way, in the order in which they were sent.
 
-Those that it gives a tick of NEVER it keeps: they are put before the next ones of that way.
+Is given them, what it held back before, the fault's values and the key of its chances; gives what
+goes on and what it holds back now.
 """
-Filter = Callable[[Sequence[LineByte], Mapping[str, float], str], list[LineByte]]
-"""The same with a fault's values and the key of its chances; `way` in them says which way."""
+Held = Mapping[str, Bytes]
+"""What is held back on a line of one way, by the keys of the faults."""
 
 _FRAME_BITS = 10  # start, eight data bits with the least first, stop
 _BITS = 8
 
 
-def fitted(act: Filter, values: Mapping[str, float], key: str) -> Line:
-    """A filter with its values: bytes that go the other way pass as they are, and those that
-    another filter keeps are left to that one.
+@dataclass(frozen=True)
+class BadLine:
+    """A line with faults: filters with their values and keys, the first one first.
+
+    Called with bytes of one way and what is held back of that way, it gives the same anew.
     """
 
-    def line(data: Sequence[LineByte]) -> list[LineByte]:
-        if data and not _acts(data[0].way, values):
-            return list(data)
-        if act is behind:
-            return act(data, values, key)
-        kept = [byte for byte in data if byte.tick >= NEVER]
-        return kept + act([byte for byte in data if byte.tick < NEVER], values, key)
+    faults: tuple[tuple[Filter, Mapping[str, float], str], ...]
 
-    return line
+    def __call__(self, data: Bytes, held: Held) -> tuple[Bytes, Held]:
+        """What the line makes of them; what a fault that has gone held back is lost."""
+        kept: dict[str, Bytes] = {}
+        for act, values, key in self.faults:
+            if data and _acts(data[0].way, values):
+                data, kept[key] = act(data, held.get(key, ()), values, key)
+            elif key in held:
+                kept[key] = held[key]
+        return data, kept
 
 
 def _acts(way: Way, values: Mapping[str, float]) -> bool:
     return {1: TO_CARD, 2: TO_HOST}.get(round(values["way"]), way) == way
-
-
-@dataclass(frozen=True)
-class BadLine:
-    """A line with faults. Called, it gives what it does to the bytes that go over it.
-
-    `ratio` is the card's rate over what it is set to, by way: that at which it listens, and that
-    at which it sends. Nothing on the line shows the first; whoever samples it does (`sampled`).
-    """
-
-    lines: tuple[Line, ...]
-    ratio: Mapping[Way, float]
-
-    @classmethod
-    def of(cls, faults: Iterable[tuple[Filter, Mapping[str, float], str]]) -> BadLine:
-        """Filters with their values and keys, the first one first."""
-        lines, ratio = [], {TO_CARD: 1.0, TO_HOST: 1.0}
-        for act, values, key in faults:
-            if act is not baud:
-                lines.append(fitted(act, values, key))
-                continue
-            for way in ratio:
-                ratio[way] *= values["ratio"] if _acts(way, values) else 1.0
-        return cls(tuple(lines), ratio)
-
-    def __call__(self, data: Sequence[LineByte]) -> list[LineByte]:
-        """What the line makes of bytes of one way."""
-        for line in self.lines:
-            data = line(data)
-        return list(data)
 
 
 def _chance(key: str, byte: LineByte) -> random.Random:
@@ -101,87 +83,79 @@ def _hit(data: Iterable[LineByte], values: Mapping[str, float], key: str) -> lis
     return [_chance(key, byte).random() < values["per"] for byte in data]
 
 
-def drop(data: Sequence[LineByte], values: Mapping[str, float], key: str) -> list[LineByte]:
+def drop(data: Bytes, held: Bytes, values: Mapping[str, float], key: str) -> tuple[Bytes, Bytes]:
     """Lose each byte with a probability."""
-    return [b for b, hit in zip(data, _hit(data, values, key), strict=True) if not hit]
+    hits = _hit(data, values, key)
+    return tuple(byte for byte, hit in zip(data, hits, strict=True) if not hit), held
 
 
-def double(data: Sequence[LineByte], values: Mapping[str, float], key: str) -> list[LineByte]:
+def double(data: Bytes, held: Bytes, values: Mapping[str, float], key: str) -> tuple[Bytes, Bytes]:
     """Let each byte come twice with a probability; the second has a name of its own."""
     come: list[LineByte] = []
     for byte, hit in zip(data, _hit(data, values, key), strict=True):
         come += [byte, replace(byte, name=f"{byte.name}'")] if hit else [byte]
-    return come
+    return tuple(come), held
 
 
-def noise(data: Sequence[LineByte], values: Mapping[str, float], key: str) -> list[LineByte]:
+def noise(data: Bytes, held: Bytes, values: Mapping[str, float], key: str) -> tuple[Bytes, Bytes]:
     """Turn one bit over, of each byte with a probability."""
     come = []
     for byte in data:
         chance = _chance(key, byte)
         hit, bit = chance.random() < values["per"], chance.randrange(_BITS)
         come.append(replace(byte, value=byte.value ^ 1 << bit) if hit else byte)
-    return come
+    return tuple(come), held
 
 
-def delay(data: Sequence[LineByte], values: Mapping[str, float], key: str) -> list[LineByte]:
+def delay(data: Bytes, held: Bytes, values: Mapping[str, float], key: str) -> tuple[Bytes, Bytes]:
     """Let every byte come later."""
-    return [replace(byte, tick=byte.tick + ticks(values["s"])) for byte in data]
+    return tuple(replace(byte, tick=byte.tick + ticks(values["s"])) for byte in data), held
 
 
-def stall(data: Sequence[LineByte], values: Mapping[str, float], key: str) -> list[LineByte]:
-    """Now and then hold a byte, and with it all that follow it, for some time."""
-    held = ticks(values["s"])
+def stall(data: Bytes, held: Bytes, values: Mapping[str, float], key: str) -> tuple[Bytes, Bytes]:
+    """Now and then let a byte, and with it all that follow it, wait for some time."""
+    waits = ticks(values["s"])
     until, come = 0, []
     for byte, hit in zip(data, _hit(data, values, key), strict=True):
-        until = max(until, byte.tick + held) if hit else until
+        until = max(until, byte.tick + waits) if hit else until
         come.append(replace(byte, tick=max(byte.tick, until)))
-    return come
+    return tuple(come), held
 
 
-def behind(data: Sequence[LineByte], values: Mapping[str, float], key: str) -> list[LineByte]:
-    """Keep what comes at once (a reply), and let go of what was kept before it.
+def behind(data: Bytes, held: Bytes, values: Mapping[str, float], key: str) -> tuple[Bytes, Bytes]:
+    """Hold back what comes at once (a reply), and let go of what was held before it.
 
-    The first passes and is kept all the same: it comes twice.
+    The first passes and is held back all the same: it comes twice.
     """
-    kept = [byte for byte in data if byte.tick >= NEVER]
-    come = [byte for byte in data if byte.tick < NEVER]
-    if not come:
-        return kept
-    gone = [replace(byte, tick=come[0].tick) for byte in kept] or come
-    return gone + [replace(byte, tick=NEVER) for byte in come]
+    return tuple(replace(byte, tick=data[0].tick) for byte in held) or data, data
 
 
-def cut(data: Sequence[LineByte], values: Mapping[str, float], key: str) -> list[LineByte]:
+def cut(data: Bytes, held: Bytes, values: Mapping[str, float], key: str) -> tuple[Bytes, Bytes]:
     """Let nothing through."""
-    return []
+    return (), held
 
 
-def baud(data: Sequence[LineByte], values: Mapping[str, float], key: str) -> list[LineByte]:
+def baud(data: Bytes, held: Bytes, values: Mapping[str, float], key: str) -> tuple[Bytes, Bytes]:
     """Let the card send and listen at another rate than the host, eight bits, no parity."""
-    come: list[LineByte] = []
-    for byte, heard in sampled(data, values["ratio"]):
-        come += [
-            replace(byte, value=value, name=f"{byte.name}~{n}") for n, value in enumerate(heard)
-        ]
-    return come
+    return tuple(replace(byte, ratio=byte.ratio * values["ratio"]) for byte in data), held
 
 
-def sampled(data: Sequence[LineByte], ratio: float) -> list[tuple[LineByte, bytes]]:
-    """What the other end makes of each byte when the card's rate is `ratio` times the host's.
+def sampled(data: Sequence[LineByte], ratio: float = 1.0) -> list[tuple[LineByte, bytes]]:
+    """What the other end makes of each byte when the card is set to `ratio` times the host's rate.
 
     A receiver looks for a falling edge, then at the middle of each bit by its own clock (the usual
     asynchronous receiver; common practice, no published source). Bytes of one tick follow one
     another without a pause.
     """
-    if ratio == 1:
-        return [(byte, bytes((byte.value,))) for byte in data]
     come: list[tuple[LineByte, bytes]] = []
-    for _, burst in groupby(data, lambda byte: byte.tick):
-        sent = list(burst)
+    for (_, own), burst in groupby(data, lambda byte: (byte.tick, byte.ratio)):
+        sent, apart = list(burst), own * ratio
+        if apart == 1:
+            come += [(byte, bytes((byte.value,))) for byte in sent]
+            continue
         heard = [bytearray() for _ in sent]
         line = [bit for byte in sent for bit in _frame(byte.value)]
-        for at, value in _received(line, 1 / ratio if sent[0].way == TO_CARD else ratio):
+        for at, value in _received(line, 1 / apart if sent[0].way == TO_CARD else apart):
             heard[at // _FRAME_BITS].append(value)
         come += zip(sent, map(bytes, heard), strict=True)
     return come

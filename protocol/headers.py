@@ -17,6 +17,7 @@ from typing import Generic, TypeVar
 from .status import ScpiError
 
 MNEMONIC_LIMIT = 12
+KNOWN_HINTS = 256
 _NODE = re.compile(r"\[:([A-Za-z]+)\]|:?([A-Za-z]+)")
 _SENT = re.compile(r"\s*(\*[A-Za-z]+|:?[A-Za-z][A-Za-z0-9_]*(?::[A-Za-z][A-Za-z0-9_]*)*)(\??)")
 
@@ -74,6 +75,7 @@ class HeaderTable(Generic[T]):
         self._found: dict[str, T] = {}
         self._plain: dict[str, str] = {}
         self._usual: list[str] = []
+        self._hints: dict[str, str] = {}
         for header, thing in declared:
             forms = accepted(header)
             # All long and all short: near enough for a hint.
@@ -112,8 +114,17 @@ class HeaderTable(Generic[T]):
             return ScpiError(
                 -113, f"{full}: after a semicolon write :{root}, a colon starts from the root"
             )
-        close = difflib.get_close_matches(full[:60], self._usual, n=1, cutoff=0.5)
+        close = self._nearest(full[:60])
         if not close and root != full:
-            close = difflib.get_close_matches(root[:60], self._usual, n=1, cutoff=0.5)
-        hint = f": did you mean {self._plain[close[0]]}?" if close else ""
+            close = self._nearest(root[:60])
+        hint = f": did you mean {self._plain[close]}?" if close else ""
         return ScpiError(-113, full[:60] + hint)
+
+    def _nearest(self, header: str) -> str:
+        # It takes half a millisecond: a host that floods the port with one wrong word pays once.
+        if header not in self._hints:
+            if len(self._hints) == KNOWN_HINTS:
+                self._hints.clear()
+            close = difflib.get_close_matches(header, self._usual, n=1, cutoff=0.5)
+            self._hints[header] = close[0] if close else ""
+        return self._hints[header]

@@ -8,17 +8,17 @@ from itertools import groupby
 from typing import TYPE_CHECKING, NamedTuple
 
 from ..faults.line import TO_CARD, TO_HOST, LineByte, Way, sampled
-from ..sim.clock import NEVER
 from ..sim.serial_line import frame_ticks
 
 if TYPE_CHECKING:
-    from ..faults.line import BadLine
+    from ..faults.line import BadLine, Held
     from ..sim.rig import Rig
     from .dialect import DialectFactory
     from .line_trace import LineTrace
     from .uart import Uart
 
 LOG_LIMIT = 1024 * 1024
+NOTHING_HELD: Held = {}
 ACTIONS = ("send", "connect", "hang_up", "lose_replies", "host_at")
 """What can be done to a port: its methods, and `send` for `write`."""
 BAUD = 115_200
@@ -74,7 +74,7 @@ class Port:
         self._under_way: dict[Way, int] = {TO_CARD: 0, TO_HOST: 0}
         self.on_the_line = 0
         self.stirred = True
-        self._kept: dict[Way, list[LineByte]] = {TO_CARD: [], TO_HOST: []}
+        self._held: dict[Way, Held] = {TO_CARD: {}, TO_HOST: {}}
         self._hosts = self._connects = 0
         self._restarts = rig.card.restarts
         self.dialect = factory(rig, self._wake_at)
@@ -194,32 +194,30 @@ class Port:
         first = self._sent[way]
         self._sent[way] = first + len(data)
         if line is None:
-            self._kept[way].clear()
+            self._held[way] = NOTHING_HELD
             if self.uart is None and self._last[way] <= self.rig.now:
                 self._come(data, data, way, BAUD)
                 return
         now, uart = self.rig.now, self.uart
-        carried = [LineByte(now, value, way, f"{first + n}") for n, value in enumerate(data)]
-        ratio = 1.0 if line is None else line.ratio[way]
+        carried = tuple(LineByte(now, value, way, f"{first + n}") for n, value in enumerate(data))
         own = BAUD if uart is None else uart.baud
         host = self._host_baud or own
-        baud = host if way == TO_CARD else own * ratio  # the sender's
         if uart is not None and way == TO_HOST:
             carried = uart.answered(carried)
         if line is not None:
-            carried = line([*self._kept[way], *carried])
-            self._kept[way] = [byte for byte in carried if byte.tick >= NEVER]
-            carried = [byte for byte in carried if byte.tick < NEVER]
-        heard = sampled(carried, ratio * own / host)
+            carried, self._held[way] = line(carried, self._held[way])
+        heard = sampled(carried, own / host)
         if uart is None:
-            for tick, burst in groupby(heard, lambda byte: byte[0].tick):
+            for (tick, ratio), burst in groupby(heard, lambda one: (one[0].tick, one[0].ratio)):
                 sent, listened = zip(*burst, strict=True)
                 values = bytes(byte.value for byte in sent)
+                baud = host if way == TO_CARD else own * ratio  # the sender's
                 self._send(Piece(way, values, b"".join(listened), baud), tick, 0)
             return
-        taken = frame_ticks(baud)
         for byte, come in heard:
-            self._send(Piece(way, bytes((byte.value,)), come, baud), byte.tick, taken)
+            baud = host if way == TO_CARD else own * byte.ratio
+            piece = Piece(way, bytes((byte.value,)), come, baud)
+            self._send(piece, byte.tick, frame_ticks(baud))
 
     def _send(self, piece: Piece, tick: int, taken: int) -> None:
         """Let bytes arrive `taken` ticks after `tick`, or after those before them."""

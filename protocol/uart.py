@@ -5,11 +5,10 @@ Eight data bits, no parity, one stop bit: 10 bits a byte.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from ..errors import DryrigError
-from ..faults.line import LineByte
+from ..faults.line import Bytes
 from ..sim.clock import ticks
 
 LEAST_BAUD, MOST_BAUD = 300, 4_000_000
@@ -38,7 +37,7 @@ class Uart:
                 f"response {self.response_s:g} s: expected 0 to {LONGEST_RESPONSE_S:g} s"
             )
 
-    def answered(self, sent: Sequence[LineByte]) -> list[LineByte]:
+    def answered(self, sent: Bytes) -> Bytes:
         """The bytes of a reply when the card can begin to send them."""
         later = ticks(self.response_s)
-        return [replace(byte, tick=byte.tick + later) for byte in sent]
+        return tuple(replace(byte, tick=byte.tick + later) for byte in sent)

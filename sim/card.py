@@ -57,7 +57,7 @@ class Plant(Protocol):
     def motion_changed(self) -> None:
         """A pulse generator started, slowed or ended."""
 
-    def at(self, tick: int, callback: Callable[[], None]) -> None:
+    def at(self, tick: int, callback: Callable[[], None]) -> object:
         """Run a callback at a tick."""
 
     def notify(self) -> None:

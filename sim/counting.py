@@ -226,7 +226,7 @@ class Counting:
             shared = pick_up(rig.cables, harness.look(name), name) if pin.floats(ohm) else None
             pin.drive(now, volts, ohm, shared)
             follow = None if channel in slow else self._follower(number, channel)
-            rig.follow_pin(name, follow)
+            rig.wired.follow_pin(name, follow)
         for states, row in readings.items():
             a, b, z = (self._level(rig.pins[name], *row[c]) for c, name in enumerate(pins))
             table[states] = a, b, z

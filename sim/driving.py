@@ -90,7 +90,7 @@ class Driving:
             self._harness.set(name, int(self._drives[number].energised))
         if changed:
             self._rig.heating.note()
-            self._rig.choppers_changed()
+            self._rig.wired.choppers_changed()
             self._rig.motion.changed(self._rig.now)
 
     def _turn_direction(self, number: int, lit: bool) -> None:

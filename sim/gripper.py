@@ -202,7 +202,7 @@ class Gripper:
         self.show()
         self._rig.trace.gripped()
         self._operate(turn)
-        self._rig.set_contact(LOAD, MOVING if self._heard is not None else IDLE)
+        self._rig.wired.set_contact(LOAD, MOVING if self._heard is not None else IDLE)
         for edge in self._contact_edges():
             if 0 < (edge - gap) * math.copysign(1, way) < abs(way):
                 self._rig.at(now + ticks(abs(edge - gap) / speed) + 1, lambda: self._operate(turn))
@@ -217,7 +217,7 @@ class Gripper:
         pressing = False
         if self._heard is not None:
             pressing = abs(self._asked_mm() - self.path[3]) > _SAME_MM
-        self._rig.set_contact(LOAD, PRESSING if pressing else IDLE)
+        self._rig.wired.set_contact(LOAD, PRESSING if pressing else IDLE)
 
     def _contact_edges(self) -> tuple[float, float]:
         """Gaps at which the pad's contact and the one for open fingers operate."""
@@ -226,7 +226,7 @@ class Gripper:
 
     def _operate(self, turn: int) -> None:
         if turn == self._motion:
-            self._fit_contacts(self._rig.set_contact)
+            self._fit_contacts(self._rig.wired.set_contact)
 
     def _fit_contacts(self, put: Callable[[str, int], object]) -> None:
         gap = self.gap_mm()

@@ -112,12 +112,12 @@ class Hands:
     def press(self, joint: int) -> None:
         """Hold a joint's limit switch down with a finger."""
         self._rig.switches[joint].by_finger = True
-        self._rig.moved_switch(joint)
+        self._rig.wired.moved_switch(joint)
 
     def release(self, joint: int) -> None:
         """Take the finger off."""
         self._rig.switches[joint].by_finger = False
-        self._rig.moved_switch(joint)
+        self._rig.wired.moved_switch(joint)
 
     def pull_brake(self, joint: int, is_open: bool) -> None:
         """Hold a joint's brake open by its lever, or let go. Raises `NoBrake`."""

@@ -40,7 +40,7 @@ class IoCard:
 
     def set_output(self, number: int, on: bool) -> None:
         """Put a digital output to a level."""
-        self._rig.set_contact(self.outputs[number], int(on))
+        self._rig.wired.set_contact(self.outputs[number], int(on))
         self._rig.trace.edge(self.outputs[number], int(on))
 
     def output(self, number: int) -> bool:

@@ -17,9 +17,8 @@ from .base import Base
 from .body import Body
 from .cable import Cable
 from .card import Card
-from .circuit import RAILS, RAILS_MOVED_V, Island
 from .clearance import Clearance
-from .clock import EventQueue, Timer, ticks
+from .clock import EventQueue, Timer
 from .counting import Counting
 from .drive import Drive
 from .driving import Driving
@@ -35,16 +34,15 @@ from .io_harness import SERVO
 from .looked import Looked
 from .meter import Meter, chassis_cable
 from .motion import Motion
-from .netlist import CHASSIS, STOP_INPUT, input_pins
+from .netlist import CHASSIS
 from .parts import Parts
-from .pick_up import pick_up
 from .pins import InputPin
 from .regeneration import Regeneration
-from .solved import Solved
 from .start import check_start, find_start
-from .switch import AT_REST, IN_TRANSIT, PRESSED, Switch
+from .switch import Switch
 from .trace import Trace
 from .transmission import Transmission
+from .wired import Wired, card_inputs
 
 TOUCHING_M = 5e-4
 
@@ -121,6 +119,7 @@ class Rig(Closing):
             )
         ]
         self.switches = self._make_switches()
+        self.wired = Wired(self)
         self.motion = Motion(
             scene,
             self.individual,
@@ -129,18 +128,14 @@ class Rig(Closing):
             self.drives,
             self.gears,
             self.switches,
-            self.moved_switch,
+            self.wired.moved_switch,
             self._moved,
         )
-        self.pins = self._make_pins()
+        self.pins = card_inputs(scene, seed)
         self.chassis = chassis_cable(scene, seed)
         self.cables: dict[str, Cable] = {**self.pins, CHASSIS: self.chassis}
-        self._float_timers: dict[str, Timer] = {}
         self.counting = Counting(self, self._flipped)
         self.counters = self.counting.counters
-        self._card_fed = True
-        self._levels = [0] * len(scene.joint)
-        self._in_transit = [False] * len(scene.joint)
         self.card = Card(
             self, len(scene.joint), scene.card.direction_lead_s, scene.card.counter_bits
         )
@@ -180,34 +175,15 @@ class Rig(Closing):
             for number, joint in enumerate(self.scene.joint)
         ]
 
-    def _make_pins(self) -> dict[str, InputPin]:
-        card = self.scene.card
-        return {
-            name: InputPin(
-                name,
-                self.seed,
-                farad=card.input_farad,
-                low_v=card.input_low_v,
-                high_v=card.input_high_v,
-                hum_a=card.hum_a,
-                hum_hz=self.scene.supplies.mains_hz,
-                drift_a=card.input_wander_a,
-                chopper_hz=self.scene.drive.chopper_hz,
-                chopper_v=self.scene.supplies.v24.volts,
-            )
-            for joint in self.scene.joint
-            for name in input_pins(joint.name)
-        }
-
     def close(self) -> None:
         """Give the physics client back; the rig is of no use afterwards."""
         self.body.close()
 
     # --- time ------------------------------------------------------------------------------
 
-    def at(self, tick: int, callback: Callable[[], None]) -> None:
+    def at(self, tick: int, callback: Callable[[], None]) -> Timer:
         """Run a callback at a tick; one in the past runs at once when time next moves."""
-        self._queue.at(max(tick, self.now), callback)
+        return self._queue.at(max(tick, self.now), callback)
 
     def pending(self) -> bool:
         """Whether anything is going to happen by itself."""
@@ -253,7 +229,7 @@ class Rig(Closing):
         name = f"{self.scene.joint[axis].name}.{pin}"
         if self.harness.settings[name] != level:
             self.trace.edge(name, level)
-            self.set_contact(name, level)
+            self.wired.set_contact(name, level)
 
     def order_current(self, axis: int, share: float) -> None:
         """Let a drive give this share of its set current."""
@@ -282,7 +258,7 @@ class Rig(Closing):
         """A switch input's level now."""
         if self.due is not None:
             self.fit_due()
-        return self._levels[axis]
+        return self.wired.levels[axis]
 
     def motion_changed(self) -> None:
         """A pulse generator changed its mind."""
@@ -319,14 +295,14 @@ class Rig(Closing):
             self.gears[number].fit(parts, self.motion.shaft[number])
             self.switches[number].fit(parts)
         self.driving.watch_standstill()
-        self._refresh_all()
+        self.wired.all_changed()
         self.heating.note()
         if self.gripper is not None:
             self.gripper.fit(parts)
         for number, switch in enumerate(self.switches):
             place = self.motion.positions(self.now)[number]
             switch.move_cam(self.scene.joint[number].from_si(place))
-            self.moved_switch(number)
+            self.wired.moved_switch(number)
         self.motion.changed(self.now)
 
     def cut_out(self, number: int, hot: bool) -> None:
@@ -341,93 +317,7 @@ class Rig(Closing):
     def supply_changed(self) -> None:
         """The 24 V supply switch was thrown."""
         self.catch_up()
-        self._refresh_all()
-
-    def moved_switch(self, joint: int) -> None:
-        """A lever moved: the contacts break now and make after their transfer time."""
-        switch, name = self.switches[joint], f"{self.scene.joint[joint].name}.SW"
-        wanted = PRESSED if switch.pressed else AT_REST
-        now = self.harness.settings[name]
-        if self._in_transit[joint] or now == wanted or switch.holds(now):
-            return
-        self._in_transit[joint] = True
-        self.set_contact(name, IN_TRANSIT)
-
-        def make() -> None:
-            self.harness.made[name] += 1
-            if self.harness.parts.parameter(name, "film_ohm"):
-                self.fit(self.harness.parts)
-            self._in_transit[joint] = False
-            self.set_contact(name, PRESSED if switch.pressed else AT_REST)
-            for part, again in switch.bounces():
-                self.at(self.now + ticks(part), lambda: self._rattle(joint, IN_TRANSIT))
-                self.at(self.now + ticks(again), lambda: self._rattle(joint, wanted))
-
-        self.at(self.now + ticks(self.scene.switch.transfer_s), make)
-
-    def _rattle(self, joint: int, setting: int) -> None:
-        """A contact bounces, unless its lever has moved on meanwhile."""
-        wanted = PRESSED if self.switches[joint].pressed else AT_REST
-        if not self._in_transit[joint] and setting in (IN_TRANSIT, wanted):
-            self.set_contact(f"{self.scene.joint[joint].name}.SW", setting)
-
-    def set_contact(self, name: str, setting: int) -> None:
-        """Set a contact or output, then look at everything that hangs on its island."""
-        if self.harness.settings[name] == setting:
-            return
-        self.catch_up()
-        island = self.harness.circuit.island_of_choice[name]
-        if self.harness.set(name, setting) and self._rails_moved():
-            self._refresh_all()
-        else:
-            self._refresh(island)
-        self._watch_card_supply()
-        self.trace.solved()
-
-    def _watch_card_supply(self) -> None:
-        """Let a card that hangs on the 5 V rail fall into reset while that is too low."""
-        least_v = self.harness.parts.parameter("CARD", "reset_v")
-        fed = float(self.harness.circuit.known_v[RAILS.index("RAIL.5V")]) >= least_v
-        if fed != self._card_fed:
-            self._card_fed = fed
-            # Its outputs change with it: not in the middle of a change of the circuit.
-            self.at(self.now, lambda: self.card.restart(self._card_fed))
-
-    def _rails_moved(self) -> bool:
-        return bool(abs(self.harness.circuit.known_v - self._seen_rails).max() > RAILS_MOVED_V)
-
-    def _refresh_all(self) -> None:
-        self._seen_rails = self.harness.circuit.known_v.copy()
-        self.driving.fit()
-        self.choppers_changed()
-        for island in self.harness.circuit.islands:
-            self._refresh(island)
-        low = self.harness.circuit.known_v[0] < self.scene.drive.undervoltage_v
-        if low != self.card.supply_low:
-            self.card.motor_supply(bool(low))
-        self._watch_card_supply()
-        self.trace.solved()
-
-    def _refresh(self, island: Island) -> None:
-        if STOP_INPUT in island.index:
-            self._follow_stop()
-        pins = [pin for pin in island.nodes if pin in self.pins]
-        for number, joint in enumerate(self.scene.joint):
-            switch_pin, *channels = input_pins(joint.name)
-            if any(channel in pins for channel in channels):
-                self.counting.refit(number)
-                self.trace.fitted(number)
-            if switch_pin in pins:
-                self._follow(number, switch_pin, self.harness.look(switch_pin))
-        self._refresh_io(island)
-        if island.leds or any(choice.name.endswith(".DRIVE") for choice in island.choices):
-            self.driving.refresh(island)
-
-    def _refresh_io(self, island: Island) -> None:
-        if self.io is not None and self.io.concerned(island):
-            self.io.refresh()
-            if self.gripper is not None:
-                self.gripper.refresh()
+        self.wired.all_changed()
 
     # --- encoders and inputs ---------------------------------------------------------------
 
@@ -442,73 +332,15 @@ class Rig(Closing):
         self.counting.moved()
         self.regeneration.moved()
 
-    def choppers_changed(self) -> None:
-        """Motors may have got current, or lost it: what their leads couple into inputs follows."""
-        for number, joint in enumerate(self.scene.joint):
-            chopped = self.drives[number].live
-            switch_pin, *channels = input_pins(joint.name)
-            told = [self.pins[channel].beside(chopped) for channel in channels]
-            if any(told):
-                self.counting.refit(number)
-                self.trace.fitted(number)
-            if self.pins[switch_pin].beside(chopped):
-                self._follow(number, switch_pin, self.harness.look(switch_pin))
-
     def _flipped(self, number: int, channel: int, level: int) -> None:
         """A counter's floating pin crossed a threshold."""
         self.trace.flipped(number, channel, level)
-
-    def _follow(self, number: int, name: str, solved: Solved) -> None:
-        """Let a switch input follow its circuit."""
-        pin = self.pins[name]
-        ohm = solved.source_ohm(name)
-        shared = pick_up(self.cables, solved, name) if pin.floats(ohm) else None
-        pin.drive(self.now, solved.volt(name), ohm, shared)
-        self.follow_pin(name, lambda level: self._switch_edge(number, level))
-        self._switch_edge(number, pin.level)
-
-    def _follow_stop(self) -> None:
-        """Let the card's stop input follow its circuit; between the thresholds it stays."""
-        volts = self.harness.look(STOP_INPUT).volt(STOP_INPUT)
-        limit = self.scene.card.input_low_v if self.card.stop_open else self.scene.card.input_high_v
-        is_open = bool(volts > limit)
-        if is_open != self.card.stop_open:
-            self.card.stop_circuit(is_open)
 
     def set_stop(self, pressed: bool) -> None:
         """A person pushes the STOP button in, or pulls it out."""
         self.catch_up()
         self.harness.press_stop(pressed)
-        self._refresh_all()
-
-    def _switch_edge(self, number: int, level: int) -> None:
-        if self._levels[number] == level:
-            return
-        self._levels[number] = level
-        self.trace.edge(f"{self.scene.joint[number].name}.SW", level)
-        self.card.edge(number, level)
-
-    def follow_pin(self, name: str, on_level: Callable[[int], None] | None) -> None:
-        """Queue the next crossing of a floating or slow input, if it has one."""
-        timer = self._float_timers.pop(name, None)
-        if timer is not None:
-            timer.cancel()
-        if on_level is None:
-            return
-        pin = self.pins[name]
-        crossing = pin.next_crossing(self.now)
-        if crossing is None:
-            return
-        tick, level = crossing
-
-        def cross() -> None:
-            if level != pin.level:
-                pin.level = level
-                self.motion.settle(self.now)
-                on_level(level)
-            self.follow_pin(name, on_level)
-
-        self._float_timers[name] = self._queue.at(tick, cross)
+        self.wired.all_changed()
 
     def pulse_duty(self) -> dict[str, float]:
         """The part of the time for which each output that pulses is high: STEP, the servo's."""

@@ -7,13 +7,18 @@ import signal
 from collections.abc import Generator
 from typing import Any
 
+import hypothesis
 import pytest
 
 # A user's project, run as README tells it by tests/plugin/test_worked.py, with fewer examples.
 collect_ignore = ["plugin/worked"]
 
+# Hypothesis would time each example by the wall clock.
+hypothesis.settings.register_profile("no clock", deadline=None)
+hypothesis.settings.load_profile("no clock")
+
 # tests/helpers: their assertions explain themselves as those of tests do.
-pytest.register_assert_rewrite("trade_columns", "trade_meter")
+pytest.register_assert_rewrite("trade_columns", "trade_meter", "traced")
 
 
 @pytest.hookimpl

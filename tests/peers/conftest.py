@@ -20,6 +20,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from reference_trial import Reference, Trial
 from scipy.integrate import solve_ivp
 
 Array = np.ndarray[Any, Any]
@@ -344,3 +345,21 @@ def _serving(folder: Path, *options: str) -> Iterator[dict[str, str]]:
 def serving() -> Callable[..., Any]:
     """`with serving(folder, *options) as paths`: a Heron at 20 times real time, paths by port."""
     return _serving
+
+
+@pytest.fixture(scope="module")
+def follow(reference_links: Any, reference_arm: Any) -> Reference:
+    return Reference(reference_links, reference_arm)
+
+
+@pytest.fixture
+def attempt() -> Iterator[Callable[..., Trial]]:
+    trials = []
+
+    def begin(*args: Any, **options: Any) -> Trial:
+        trials.append(Trial(*args, **options))
+        return trials[-1]
+
+    yield begin
+    for trial in trials:
+        trial.rig.close()

@@ -119,7 +119,7 @@ def test_a_filter_on_the_line_keeps_its_chances_when_other_faults_come_and_go(ri
     def come(injector: Injector, first: int) -> list[str]:
         assert injector.line is not None
         sent = [LineByte(0, 65, TO_HOST, str(first + number)) for number in range(64)]
-        return [byte.name for byte in injector.line(sent)]
+        return [byte.name for byte in injector.line(tuple(sent), {})[0]]
 
     injector = Injector(rig)
     injector.insert("drop@LINE,per=0.5")

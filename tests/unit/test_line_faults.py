@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 import pytest
 import serial
 
 from dryrig.faults import Injector, parse_fault
-from dryrig.faults.line import TO_CARD, TO_HOST, LineByte, Way, fitted
+from dryrig.faults.line import TO_CARD, TO_HOST, BadLine, LineByte, Way, sampled
 from dryrig.protocol.station import Station
 from dryrig.scenes import load_scene
 from dryrig.sim import TICKS_PER_S, Rig
@@ -24,7 +25,10 @@ def sent(data: bytes, way: Way = TO_HOST, first: int = 0, tick: int = 0) -> list
 def through(fault: str, data: Sequence[LineByte], key: str = "1") -> list[LineByte]:
     parsed = parse_fault(fault)
     assert parsed.kind.line is not None
-    return fitted(parsed.kind.line, parsed.values, key)(data)
+    come, _ = BadLine(((parsed.kind.line, parsed.values, key),))(tuple(data), {})
+    return [
+        replace(byte, value=value, ratio=1.0) for byte, heard in sampled(come) for value in heard
+    ]
 
 
 def text(data: Sequence[LineByte]) -> bytes:
@@ -164,3 +168,16 @@ def test_line_faults_leave_the_parts_alone() -> None:
         assert injector.line is not None
         injector.remove("noise@LINE")
         assert injector.line is None
+
+
+def test_what_is_held_back_is_handed_in_and_out_and_outlives_other_faults() -> None:
+    def line(*faults: str) -> BadLine:
+        read = [parse_fault(fault) for fault in faults]
+        return BadLine(tuple((each.kind.line, each.values, each.text) for each in read))
+
+    first, held = line("behind@LINE", "delay@LINE,s=1")(tuple(sent(b"A")), {})
+    second, held = line("behind@LINE")(tuple(sent(b"B", first=1)), held)
+    third, held = line("drop@LINE,per=0", "behind@LINE")((), held)
+    assert (text(first), text(second), third) == (b"A", b"A", ())
+    assert [text(each) for each in held.values()] == [b"B"]
+    assert line("drop@LINE,per=0")(tuple(sent(b"C", first=2)), held)[1].get("behind@LINE") is None
