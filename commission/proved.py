@@ -1,4 +1,4 @@
-"""The meter proved, once a reading is not as it should be (common practice: repeat, prove the meter).
+"""The meter proved, once a reading is not as it should be (common practice, no published source).
 
 A broken lead, a lead in the amps socket or a black lead on bare metal makes sound parts look bad:
 what stands on such readings is no finding.
@@ -43,6 +43,5 @@ def proved(station: Station, name: str, *, live: bool) -> Check | None:
         words.append(f"its leads together read {'open' if ohm > 1e6 else f'{ohm:.1f} ohm'}")
     if not bad:
         return None
-    return judged(
-        name, None, [Symptom(Kind.METER, None, readings)], "the meter: " + "; ".join(words)
-    )
+    symptom = Symptom(Kind.METER, None, readings)
+    return judged(name, None, [symptom], f"the meter: {'; '.join(words)}")
