@@ -44,6 +44,7 @@ class Counting:
         self.counters = [Counter(number, quarter) for number, quarter in enumerate(shown)]
         self._watched: set[int] = set()
         self._slow: set[int] = set()
+        self._behind = False  # the pose
         self._turned = 0
         self._from: list[float] = []
         self._rate: list[float] = []
@@ -96,16 +97,13 @@ class Counting:
 
     def moved(self) -> None:
         """The pose was committed. Counters for which the way there makes no difference wait."""
-        if not self._may_wait():
+        self._behind = True
+        if self._watched or self._slow or not all(counter.plain for counter in self.counters):
             self.turn()
-
-    def _may_wait(self) -> bool:
-        if self._watched or self._slow:
-            return False
-        return all(counter.plain for counter in self.counters)
 
     def turn(self) -> None:
         """Let every counter follow its discs to the pose."""
+        self._behind = False
         motion = self._rig.motion
         places = (motion.position, motion.shaft)
         shown = self.shown(places)
@@ -193,7 +191,7 @@ class Counting:
 
     def refit(self, number: int) -> None:
         """Find which discs reach a counter's pins and what the pins do in each of their states."""
-        if self._may_wait():
+        if self._behind:
             self.turn()
         rig, counter = self._rig, self.counters[number]
         harness, now = rig.harness, rig.now
