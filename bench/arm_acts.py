@@ -116,9 +116,13 @@ def stop(place: Workplace, joints: Sequence[Joint], act: Act) -> None:
         act.gauges += [
             (f"supply of {joint.name}'s drive, {when}", f"{supply_v:.1f} V"),
             (f"stop input of the card, {when}", str(place.card.stop_level())),
-            (f"volts at it, {when}", f"{hand.volts('CARD.STOP.21', 'RAIL.0V'):.2f} V"),
-            (f"coil of the contactor, {when}", f"{hand.volts('CARD.STOP.12', 'RAIL.0V'):.2f} V"),
+            (f"volts at it, {when}", _volts_of(place, "CARD.STOP.21")),
+            (f"coil of the contactor, {when}", _volts_of(place, "CARD.STOP.12")),
         ]
+
+
+def _volts_of(place: Workplace, terminal: str) -> str:
+    return f"{round(place.hand.volts(terminal, 'RAIL.0V'), 2) + 0.0:.2f} V"
 
 
 def warm(place: Workplace, joints: Sequence[Joint], act: Act) -> None:

@@ -144,11 +144,18 @@ class Accuracy(_Table):
     resolution_deg: Positive
 
 
+class KnownSource(_Table):
+    """What the meter is proved on."""
+
+    volts: Positive
+
+
 class Gauges(_Table):
     """The gauges that trim the arm."""
 
     level: Accuracy
     mark: Accuracy
+    proving: KnownSource | None = None
 
 
 class Arm(_Table):

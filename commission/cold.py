@@ -13,6 +13,7 @@ import math
 from . import cautions
 from .arm import Joint
 from .findings import Check, Kind, Symptom, judged
+from .proved import proved
 from .rails import FAR_ENDS, RAILS
 from .station import Station
 
@@ -36,6 +37,10 @@ def check_cold(station: Station) -> list[Check]:
     hand.main_supply(False)
     checks = [_rails(station)]
     checks += [_coils(station, joint) for joint in station.arm.joints]
+    if any(check.failed for check in checks):
+        unfit = proved(station, "cold", live=False)
+        if unfit is not None:
+            return [unfit]
     if not checks[0].failed:
         hand.main_supply(True)
     return checks

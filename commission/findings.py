@@ -15,6 +15,7 @@ Verdict = Literal["pass", "fail", "skipped"]
 class Kind(StrEnum):
     """Symptoms, in the order the checks can meet them."""
 
+    METER = "the meter is not proved"
     SHORTED = "a rail is shorted to 0 V"
     COILS = "a motor's coils do not measure as they should"
     RAIL = "a rail is out of its range"

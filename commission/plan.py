@@ -13,7 +13,7 @@ from pathlib import Path
 
 from .calibration import Calibration
 from .errors import PlanError
-from .findings import Check
+from .findings import Check, Kind
 from .routine import Routine
 
 THOROUGH_HOMINGS = 10
@@ -115,6 +115,8 @@ def known_names(what: str, names: Iterable[str], known: Iterable[str]) -> None:
 
 def blocked(step: Step, checks: list[Check]) -> str:
     """Why an earlier finding forbids a step; empty when nothing does."""
+    if any(s.kind is Kind.METER for check in checks for s in check.symptoms):
+        return "the meter is not proved: no reading counts"
     gates: tuple[tuple[bool, Callable[[Check], bool], str], ...] = (
         (
             step.name != "cold",

@@ -10,6 +10,7 @@ from typing import NamedTuple
 
 from . import cautions
 from .findings import Check, Kind, Symptom, judged
+from .proved import proved
 from .station import Station
 from .suspects_stop import COIL
 
@@ -74,6 +75,8 @@ def check_rails(station: Station) -> list[Check]:
             "pressed"
             for s in revived
         )
+    if bad and (unfit := proved(station, "rails", live=True)) is not None:
+        return [unfit]
     checks = [judged("rails", None, symptoms, evidence)]
     checks += _far_ends(station, volts)
     return checks

@@ -12,11 +12,13 @@ from collections.abc import Iterable, Mapping
 from . import suspects_cold as cold
 from . import suspects_drive as drives
 from . import suspects_inputs as inputs
+from . import suspects_meter as meters
 from . import suspects_stop as stops
 from .findings import Check, Kind
 from .suspect import Rule, Suspect
 
 RULES: Mapping[Kind, Rule] = {
+    Kind.METER: meters.meter,
     Kind.SHORTED: cold.shorted,
     Kind.COILS: cold.coils,
     Kind.RAIL: inputs.rail,

@@ -7,6 +7,7 @@ the meter." Figures by hand from the scene's own values stand beside each check.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 
@@ -17,6 +18,7 @@ import dryrig  # noqa: F401 (teaches pyserial the address)
 from dryrig.faults import Injector
 from dryrig.scenes import load_scene
 from dryrig.sim import TICKS_PER_S, Rig
+from dryrig.study.commissioned import commissioned
 
 SCENE = load_scene("heron")
 METER, CHASSIS, UNIT = SCENE.gauges.meter, SCENE.chassis, SCENE.gauges.proving
@@ -194,3 +196,34 @@ def test_over_the_port_a_meter_in_the_amps_socket_costs_the_card_its_settings() 
         assert abs(float(hands.readline())) < 0.03
         card.write(b"STEP:COUN? (@1)\n")
         assert card.readline() == b"0\n"
+
+
+@pytest.mark.parametrize(
+    ("fault", "suspects", "told"),
+    [
+        ("lead@METER", ["lead@METER", "amps@METER"], "its leads together read open"),
+        ("lead@METER,ohm=20", ["lead@METER"], r"it reads 9\.\d\d V; .* (19|20)\.\d ohm"),
+        ("amps@METER", ["lead@METER", "amps@METER"], r"of a source of 9 V it reads -?0\.0"),
+        ("chassis@METER", ["chassis@METER"], r"5 V reads 4\.\d\d V against RAIL\.0V, 5\.0\d V"),
+    ],
+)
+def test_a_commissioning_proves_the_meter_before_it_believes_what_looks_bad(
+    fault: str, suspects: list[str], told: str
+) -> None:
+    """Every coil of the arm open at once, every rail low at once: it is the meter."""
+    result = commissioned("heron", 0, fault)
+    failed = [check for check in result.checks if check.failed]
+    assert len(failed) == 1
+    assert re.search(told, failed[0].evidence)
+    assert [suspect.fault for suspect in result.suspects] == suspects
+    after = [check for check in result.checks if check.verdict == "skipped"]
+    assert {check.evidence for check in after} == {
+        "not done: the meter is not proved: no reading counts"
+    }
+
+
+@pytest.mark.parametrize("fault", ["open@J3.MOTOR.A+", "brownout@RAIL.5V", "blown@RAIL.5V"])
+def test_what_is_bad_by_a_proved_meter_is_a_finding_of_the_arm(fault: str) -> None:
+    result = commissioned("heron", 0, fault)
+    assert not any("METER" in suspect.fault for suspect in result.suspects)
+    assert any(check.failed for check in result.checks)

@@ -64,6 +64,17 @@ def test_turning(joint: Joint) -> None:
     assert "'what?' is none of f, s, e." in desk.told
 
 
+def test_a_brake_is_held_open_while_its_joint_is_turned() -> None:
+    desk = Desk("", "", "f", "")
+    shoulder = load_arm(scene_path("heron_brake")).joints[1]
+    assert desk.hand.turn(shoulder, 10.0) == "FREE"
+    told = desk.told
+    order = (cautions.BRAKE, "Hold the lever of J2's brake open.", "Turn J2 by hand", "brake go.")
+    places = [told.index(text) for text in order]
+    assert places == sorted(places)
+    assert desk.answers == []
+
+
 @pytest.mark.parametrize(("answer", "felt"), [("", "FREE"), ("f", "FREE"), ("E", "STOP")])
 def test_feeling(joint: Joint, answer: str, felt: str) -> None:
     assert Desk("", answer).hand.turn(joint, 10.0) == felt

@@ -114,7 +114,9 @@ def test_plugs_of_two_sorts_do_not_fit(rig: Rig) -> None:
 
 def test_the_catalogue_has_every_plug_every_neighbour_and_every_rail() -> None:
     names = list(enumerate_faults(SCENE))
-    assert sum(name.startswith("unplug@") for name in names) == 6 * 5 + 1  # and the tool's
+    assert (
+        sum(name.startswith("unplug@") for name in names) == 6 * 5 + 2
+    )  # the tool's, the STOP button's
     assert sum(name.startswith("cross@") for name in names) == 5 * 5
     rails = {name.partition("/")[2] for name in names if name.startswith("short@J5.DIR/RAIL.")}
     assert rails == {"RAIL.24V", "RAIL.5V", "RAIL.3V3", "RAIL.0V"}
