@@ -41,7 +41,7 @@ ROWS = {
     "CP19 at rest": "swap@J3.SW.COM/J3.SW.NO",
     "CP20": "resist@J3.SW.COM,ohm=4700",
     "CP21": "shift@J3.SW,deg=2",
-    "CP22": "weak@J1.MOTOR,current=0.1",
+    "CP22": "weak@J2.MOTOR,current=0.3",
     "CP23": "microsteps@J3.DRIVE,factor=2",
     "CP24": "slip@J3.COUPLING,n_m=0.08",
     "CP25": "play@J1.GEAR,deg=1",
