@@ -305,11 +305,12 @@ def _missed(card: Card, joint: Joint, run: Run, begun: int | None) -> NoReturn:
             # The card has halted it, and the rotor has come back to its field.
             slipped = True
             late = f" after {ran:+.1f} {joint.unit} by a following error that has gone since"
-    if level and run.edge == "FALL" and not slipped:
+    if level and run.edge == "FALL":
         raise HomingFailed(
             joint,
             Kind.HOME_NO_RELEASE,
-            f"backed off {abs(run.deg):.1f} {joint.unit} and the switch input still reads 1",
+            f"backed off {abs(run.deg):.1f} {joint.unit} and the switch input still reads 1"
+            f"{late if slipped else ''}",
             backed_off_deg=abs(run.deg),
         )
     if slipped:
@@ -347,20 +348,18 @@ def _missed(card: Card, joint: Joint, run: Run, begun: int | None) -> NoReturn:
 
 def _left(card: Card, joint: Joint, run: Run) -> None:
     error = card.following_error([joint.channel])[joint.channel]
-    if abs(error) > _window(joint):
-        raise HomingFailed(
-            joint,
-            Kind.HOME_LOST,
-            f"backing off was halted; {error:+.0f} counts of following error: "
-            f"{classify(joint, error)}",
-            missing_counts=-error,
-        )
+    slipped = abs(error) > _window(joint)
+    late = f"; {error:+.0f} counts of following error: {classify(joint, error)}" if slipped else ""
     if card.levels([joint.channel])[joint.channel]:
         raise HomingFailed(
             joint,
             Kind.HOME_NO_RELEASE,
-            f"backed off {abs(run.deg):.1f} {joint.unit} and the switch input still reads 1",
+            f"backed off {abs(run.deg):.1f} {joint.unit} and the switch input still reads 1{late}",
             backed_off_deg=abs(run.deg),
+        )
+    if slipped:
+        raise HomingFailed(
+            joint, Kind.HOME_LOST, f"backing off was halted{late}", missing_counts=-error
         )
 
 
