@@ -29,6 +29,8 @@ SCATTER_DEG = 0.5
 # Two positions, each with a loaded motor's lag.
 WINDOW_LOADS = 2.0
 SETTLE_S = 0.1
+# What a search may seem shorter than it was: it is under way when first looked at.
+SHORT_DEG = 2.0
 # The eye that judged the start, and the stop's own tolerance.
 STOP_OFF_DEG = 4.0
 # Common practice: an index lies between a quarter and three quarters of a turn from the edge.
@@ -259,7 +261,8 @@ def _together(card: Card, going: list[_Going]) -> list[Caught]:
         step, count = rest[channel], counts[channel]
         if run.edge:
             if not latch.hit:
-                _missed(card, one.joint, run)
+                begun = seen[channel].steps[0] if channel in seen else None
+                _missed(card, one.joint, run, begun)
             step, count = latch.step, latch.count
         elif run.hold:
             _felt(card, one.joint, run)
@@ -287,19 +290,27 @@ def _limit_s(joint: Joint, run: Run) -> float:
     return ideal_s * TIME_SHARE + TIME_EXTRA_S
 
 
-def _missed(card: Card, joint: Joint, run: Run) -> NoReturn:
-    """A search that ended without its edge: why."""
+def _missed(card: Card, joint: Joint, run: Run, begun: int | None) -> NoReturn:
+    """A search that ended without its edge: why. It began at about step `begun`."""
     channel = joint.channel
     card.arm_halt("OFF", [channel])
     level = card.levels([channel])[channel]
     error = card.following_error([channel])[channel]
     slipped = abs(error) > _window(joint)
-    late = f"; {error:+.0f} counts of following error: {classify(joint, error)}" if slipped else ""
-    if level and run.edge == "FALL" and not slipped:
+    late = f"; {error:+.0f} counts of following error: {classify(joint, error)}"
+    ran = run.deg
+    if begun is not None and not slipped:
+        ran = (card.steps([channel])[channel] - begun) / joint.steps_per_deg
+        if abs(ran) < abs(run.deg) - SHORT_DEG:
+            # The card has halted it, and the rotor has come back to its field.
+            slipped = True
+            late = f" after {ran:+.1f} {joint.unit} by a following error that has gone since"
+    if level and run.edge == "FALL":
         raise HomingFailed(
             joint,
             Kind.HOME_NO_RELEASE,
-            f"backed off {abs(run.deg):.1f} {joint.unit} and the switch input still reads 1",
+            f"backed off {abs(run.deg):.1f} {joint.unit} and the switch input still reads 1"
+            f"{late if slipped else ''}",
             backed_off_deg=abs(run.deg),
         )
     if slipped:
@@ -337,20 +348,18 @@ def _missed(card: Card, joint: Joint, run: Run) -> NoReturn:
 
 def _left(card: Card, joint: Joint, run: Run) -> None:
     error = card.following_error([joint.channel])[joint.channel]
-    if abs(error) > _window(joint):
-        raise HomingFailed(
-            joint,
-            Kind.HOME_LOST,
-            f"backing off was halted; {error:+.0f} counts of following error: "
-            f"{classify(joint, error)}",
-            missing_counts=-error,
-        )
+    slipped = abs(error) > _window(joint)
+    late = f"; {error:+.0f} counts of following error: {classify(joint, error)}" if slipped else ""
     if card.levels([joint.channel])[joint.channel]:
         raise HomingFailed(
             joint,
             Kind.HOME_NO_RELEASE,
-            f"backed off {abs(run.deg):.1f} {joint.unit} and the switch input still reads 1",
+            f"backed off {abs(run.deg):.1f} {joint.unit} and the switch input still reads 1{late}",
             backed_off_deg=abs(run.deg),
+        )
+    if slipped:
+        raise HomingFailed(
+            joint, Kind.HOME_LOST, f"backing off was halted{late}", missing_counts=-error
         )
 
 

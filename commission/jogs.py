@@ -114,7 +114,7 @@ def _enough(joint: Joint, jog: _Jog, blind: bool) -> Kind | None:
         return Kind.JOG_RUNAWAY
     off = abs(jog.eye_deg - jog.wanted_deg) > EYE_DEG
     if off and not blind and joint.encoder.mount == "motor" and _kept(jog):
-        return Kind.JOG_LOOSE
+        return Kind.LOOSE
     return None
 
 

@@ -36,9 +36,11 @@ from .stop_circuit import check_stop
 from .suspects import rank
 from .switches import check_switches
 from .trim import Trimmed, trim_all
-from .witness import Witness
+from .witness import Witness, after_failure, sunk
 
 SETTLE_S = 0.2
+# For a joint that does not hold to sink so far that an eye sees it.
+HOLD_S = 0.5
 # What we send is right, so a command error (SCPI -100 to -199) means that it did not arrive so.
 COMMAND_ERRORS = range(-199, -99)
 NO_COUNT = (Kind.COUNT_DEAD, Kind.COUNT_CLIMBS, Kind.COUNT_AMOUNT, Kind.COUNT_ELSEWHERE)
@@ -199,8 +201,8 @@ class _Job:
         }
         return {joint.channel for joint in self.station.arm.joints if joint.name in names}
 
-    def _stand_clear(self) -> dict[str, float]:
-        """Drives on, the stand away; returns where each joint stands by eye."""
+    def _stand_clear(self) -> bool:
+        """Drives on, the stand away; whether everything holds."""
         station = self.station
         station.hand.caution(cautions.HOMING)
         if any(method_of(joint).needs == "hard stop" for joint in station.arm.joints):
@@ -208,15 +210,20 @@ class _Job:
         station.hand.motor_supply(True)
         station.card.enable(True, station.channels)
         station.card.pause(SETTLE_S)
+        self.witness = Witness(station)
         station.hand.stand(False)
-        by_eye = {joint.name: station.hand.look_deg(joint) for joint in station.arm.joints}
-        self.witness = Witness(station, by_eye)
-        return by_eye
+        station.card.pause(HOLD_S)
+        fallen = sunk(self.witness.went())
+        self.checks += fallen
+        return not fallen
 
     def _home(self) -> None:
         """Stage by stage, each then out of the way of the next."""
         station = self.station
-        by_eye = self._stand_clear()
+        if not self._stand_clear() or self.witness is None:
+            self._skip_homing("the arm does not hold")
+            return
+        by_eye = self.witness.by_eye_deg
         rest = self.positions.pose(station.arm.rest_pose_deg)
         for stage in sorted({joint.stage for joint in station.arm.joints}):
             joints = [joint for joint in station.arm.joints if joint.stage == stage]
@@ -228,23 +235,27 @@ class _Job:
                 self.positions.go({joint.name: rest[joint.name] for joint in joints})
             except HomingFailed as error:
                 self.checks.append(self._motion_failure("homing", error))
-                self._skip_homing(error.joint.name)
+                self._skip_homing(f"{error.joint.name} failed")
                 return
 
     def _motion_failure(self, name: str, error: HomingFailed) -> Check:
-        seen = f"; {self.witness.words(error.joint)}" if self.witness is not None else ""
-        return Check(name, error.joint.name, "fail", f"{error}{seen}", (error.symptom,))
+        symptoms: tuple[Symptom, ...] = (error.symptom,)
+        evidence = str(error)
+        if self.witness is not None:
+            words, loose = after_failure(self.witness.went(), error.joint)
+            evidence, symptoms = f"{evidence}; {words}", (*symptoms, *loose)
+        return Check(name, error.joint.name, "fail", evidence, symptoms)
 
     def _homing_passed(self, homed: Homed) -> None:
         self.first_homed.append(homed)
         self.homings[homed.joint.name] = [0.0]
         self.checks.append(Check("homing", homed.joint.name, "pass", homed_words(homed)))
 
-    def _skip_homing(self, failed: str) -> None:
+    def _skip_homing(self, why: str) -> None:
         done = {check.joint for check in self.checks if check.name == "homing"}
         for joint in self.station.arm.joints:
             if joint.name not in done:
-                self.checks.append(_skipped("homing", joint.name, f"{failed} failed"))
+                self.checks.append(_skipped("homing", joint.name, why))
 
     def _trim(self) -> Iterable[Check]:
         trimmed: list[Trimmed] = []
@@ -263,8 +274,8 @@ class _Job:
         """A routine of the user's own in the place of a check, of homing, or of all."""
         station, routine = self.station, self.options.replace[name]
         station.progress(f"{name}: {routine.told}")
-        if name in ("homing", "all"):
-            self._stand_clear()
+        if name in ("homing", "all") and not self._stand_clear():
+            return
         report = routine.run(station.card.line, name)
         self.checks += report.checks
         if report.failure:

@@ -23,6 +23,7 @@ from .suspect import (
 
 # The count of a jog agrees with what was asked to within this, else it was not made.
 KEPT_DEG = 0.3
+SINKING = "energised, the joint does not hold its own weight"
 
 
 def drive(symptom: Symptom) -> list[Suspect]:
@@ -175,8 +176,11 @@ def jog_short(symptom: Symptom) -> list[Suspect]:
 def loose(symptom: Symptom) -> list[Suspect]:
     """The shaft did as asked, the joint did not."""
     because = "the motor went as far as asked, the joint did not"
-    places = ("slip@{}.COUPLING", "play@{}.GEAR", "pulley@{}.GEAR")
-    return [Suspect(place.format(symptom.joint), because, FITS) for place in places]
+    joint = symptom.joint
+    return [
+        Suspect(f"slip@{joint}.COUPLING", because, PROVED),
+        *(Suspect(f"{kind}@{joint}.GEAR", because, FITS) for kind in ("play", "pulley")),
+    ]
 
 
 def ran_away(symptom: Symptom) -> list[Suspect]:
@@ -189,12 +193,14 @@ def ran_away(symptom: Symptom) -> list[Suspect]:
         if exponent is not None and exponent > 0:
             because = f"2**{exponent} of the distance asked"
             return [Suspect(f"microsteps@{joint}.DRIVE", because, FITS)]
-    because = "energised, the joint does not hold its own weight"
-    return [
-        Suspect(f"weak@{joint}.MOTOR", because, CLASS),
-        *_coils(joint, because)[:-1],
-        Suspect(f"slip@{joint}.COUPLING", because, CLASS),
-    ]
+    return [*sinks(symptom), Suspect(f"slip@{joint}.COUPLING", SINKING, CLASS)]
+
+
+def sinks(symptom: Symptom) -> list[Suspect]:
+    """Energised, it falls with its shaft."""
+    joint = symptom.joint
+    torque = (f"weak@{joint}.MOTOR", f"idle@{joint}.DRIVE")
+    return [*(Suspect(one, SINKING, CLASS) for one in torque), *_coils(joint, SINKING)[:-1]]
 
 
 def _too_little_torque(joint: str | None) -> tuple[str, str]:

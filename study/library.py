@@ -31,7 +31,7 @@ from .signature import Scales, Signature, signature_of
 ARM = 9001
 """Seed of the arm that every fault is put into."""
 SOUND_ARMS = 16
-MORE_ARMS = 2
+MORE_ARMS = 4
 """What is no wiring comes out differently from arm to arm: so many arms more."""
 WIRING = ("open", "resist", "short", "swap", "cross", "unplug", "frozen", "dead")
 _SAVE_EVERY = 50

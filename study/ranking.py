@@ -9,6 +9,7 @@ class.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
@@ -25,6 +26,7 @@ _EDGE = 0.4
 """Of a sigma: how softly the span of the sound arms ends."""
 _ONE_CLASS = 2.5
 _AS_WELL = 6.0
+_JOINT = re.compile(r"\bJ\d+\b")
 _SHOWN = 8
 _LEAST_SHARE = 1e-3
 
@@ -108,7 +110,7 @@ class Classes:
             # What came out otherwise on other arms is wear or chance; what it did to other joints
             # (limp links lean on them, contact) is no good witness.
             name: min(
-                self.distance(seen, one, near=name if len(arms) > 1 and name != SOUND else "")
+                self.distance(seen, one, near=name if len(arms) > 1 and _JOINT.search(name) else "")
                 for one in arms.values()
             )
             for name, arms in self.library.items()

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from ..sim.clock import TICKS_PER_S, seconds, ticks
 from ..sim.rig import Rig
@@ -13,6 +15,11 @@ from ..sim.rig import Rig
 AT_STOP_DEG = 0.3
 """So near to its hard stop (deg; mm of a linear axis) a joint touches it, bounces included."""
 _PULSES_APART_S = 0.1
+# Of the motor shaft: more than the electrical turn (7.2 deg) by which a rotor slips at a stop.
+_AWAY_DEG = 10.0
+
+Ticks = npt.NDArray[np.int64]
+Flags = npt.NDArray[np.bool_]
 
 
 class RanTooLong(BaseException):
@@ -40,7 +47,11 @@ def time_limit(rig: Rig, limit_s: float) -> Iterator[None]:
 
 
 def pressed_s(rig: Rig) -> dict[str, float]:
-    """How long each joint was at a hard stop while pulses went out, s, by the rig's trace."""
+    """How long each joint was at a hard stop while pulses went out, s, by the rig's trace.
+
+    A joint that lies there while its shaft turns away from the stop, through a loose coupling, is
+    not pressed.
+    """
     signals = rig.trace.signals()
     found = {}
     for joint in rig.scene.joint:
@@ -57,5 +68,19 @@ def pressed_s(rig: Rig) -> dict[str, float]:
         pressing = at_stop[np.clip(index, 0, len(at_stop) - 1)]
         apart = np.diff(pulses, prepend=pulses[:1])
         counted = pressing & (apart < _PULSES_APART_S * TICKS_PER_S)
+        counted &= ~_turning_away(rig, joint.name, pulses, place.values[index] < (low + high) / 2)
         found[joint.name] = seconds(int(apart[counted].sum()))
     return found
+
+
+def _turning_away(rig: Rig, name: str, pulses: Ticks, low: Flags) -> Flags:
+    """At which pulses a shaft has just gone away from the stop at this end."""
+    shaft = rig.trace.signals().wave(f"{name}.SHAFT_DEG")
+
+    def at(when: Ticks) -> Any:
+        index = np.searchsorted(shaft.ticks, when, side="right") - 1
+        return shaft.values[np.clip(index, 0, None)]
+
+    gone = at(pulses) - at(pulses - ticks(_PULSES_APART_S))
+    away: Flags = np.where(low, gone, -gone) > _AWAY_DEG
+    return away
