@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from ..sim.card import Card, Edge, Latch
+from ..sim.axis import Edge, Latch
+from ..sim.card import Card
 
 if TYPE_CHECKING:
     from ..sim.rig import Rig

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import TYPE_CHECKING
 
-from ..sim.card import ACCELERATION_LIMITS, RATE_LIMITS, Card, Edge
+from ..sim.axis import ACCELERATION_LIMITS, RATE_LIMITS, Edge
+from ..sim.card import Card
 from ..sim.clock import TICKS_PER_S
 
 if TYPE_CHECKING:

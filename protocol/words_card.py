@@ -5,14 +5,14 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from ..errors import CardBusy
-from ..sim.card import (
+from ..sim.axis import (
     ACCELERATION_LIMITS,
     CURRENT_LIMITS,
     DEFAULT_ACCELERATION,
     DEFAULT_RATE,
     RATE_LIMITS,
-    Card,
 )
+from ..sim.card import Card
 from .scpi import Channels, Command, Words, each
 from .status import ScpiError
 from .values import Choice, Number, Switched, real

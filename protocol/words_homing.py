@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from ..sim.card import Card, Edge
+from ..sim.axis import Edge
+from ..sim.card import Card
 from ..sim.clock import TICKS_PER_S
 from ..sim.following import DEFAULT_LIMIT
 from ..sim.happening import Happened

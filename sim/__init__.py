@@ -1,6 +1,7 @@
 """The plant: bodies, drives, encoders, switches, harness, circuit, card, gauges, trace, clock."""
 
-from .card import ACCELERATION_LIMITS, RATE_LIMITS, Card, Latch
+from .axis import ACCELERATION_LIMITS, RATE_LIMITS, Latch
+from .card import Card
 from .clock import TICKS_PER_S, seconds, ticks
 from .rig import Rig
 

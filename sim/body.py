@@ -1,49 +1,22 @@
-"""The arm's bodies: the only file that names pybullet.
+"""The arm's bodies in the engine: dynamics, steps, gaps, where links are.
 
-One DIRECT client serves one rig at a time and is handed on when that rig closes. The arm is loaded
-anew for every rig, with all engine parameters pinned, so that runs repeat bit for bit. A rotor
-counts as ratio² times its inertia, added to its link about the joint axis, because pybullet has no
-rotor inertia of its own. That is exact for the joint itself; joints nearer the base see the rotor
-as well (on the Heron at most 6 %, on J4 11 %, where J6's rotor lies parallel to it).
+The arm is loaded anew for every rig, with all engine parameters pinned, so that runs repeat bit for
+bit.
 """
 
 from __future__ import annotations
 
-import importlib
 import math
-import os
 from collections.abc import Collection, Sequence
 from typing import Any, NamedTuple
 
 from ..errors import SceneError
 from ..scenes import Scene
+from .engine import engine, give_back, take_client
+from .loading import load
 
 SUBSTEP_HZ = 3840
 GRAVITY = 9.81
-_TABLE_HALF_M = (5.0, 5.0, 5.0)
-_SLIDING = 0.5  # friction of bodies that touch: painted metal on wood (common practice)
-
-
-def _load_engine() -> Any:
-    """Import pybullet without the build time it writes to standard error from C."""
-    kept, nowhere = os.dup(2), os.open(os.devnull, os.O_WRONLY)
-    try:
-        os.dup2(nowhere, 2)
-        module = importlib.import_module("pybullet")
-    finally:
-        os.dup2(kept, 2)
-        os.close(kept)
-        os.close(nowhere)
-    return module
-
-
-engine: Any = _load_engine()
-
-_idle: list[int] = []
-
-
-def _client() -> int:
-    return _idle.pop() if _idle else int(engine.connect(engine.DIRECT))
 
 
 class Pair(NamedTuple):
@@ -63,7 +36,7 @@ class Body:
         base_tilt_rad: tuple[float, float] = (0.0, 0.0),
         friction_n_m: Sequence[float] | None = None,
     ) -> None:
-        self._client = _client()
+        self._client = take_client()
         self._count = len(scene.joint)
         roll, pitch = base_tilt_rad
         # Up as the base sees it; a tilted base is gravity leaning the other way.
@@ -88,27 +61,14 @@ class Body:
 
     def _load(self, touchable: Collection[Pair] = ()) -> None:
         """Load the arm with what it carries, its rotors and friction, and the table under it."""
-        self._arm = engine.loadURDF(
-            str(self._scene.urdf_path),
-            useFixedBase=True,
-            flags=engine.URDF_USE_INERTIA_FROM_FILE
-            | engine.URDF_USE_IMPLICIT_CYLINDER
-            | engine.URDF_USE_SELF_COLLISION
-            | engine.URDF_USE_SELF_COLLISION_EXCLUDE_PARENT,
-            physicsClientId=self._client,
-        )
-        self._table = self._lay_table(self._scene.table_m)
-        self._joints = self._find_joints(self._scene)
+        try:
+            self._arm, self._table, self._joints = load(self._client, self._scene, self._extra_kg)
+        except SceneError:
+            self.close()
+            raise
         order = sorted(range(self._count), key=lambda joint: self._joints[joint])
         # The engine's own order of joints, where it is not the scene's.
         self._order = None if order == list(range(self._count)) else order
-        if self._extra_kg:
-            last = self._tool()
-            mass, _, inertia, *_ = engine.getDynamicsInfo(self._arm, last, self._client)
-            # With a mass the engine takes the inertia of the link's shape, for the URDF's.
-            for change in ({"mass": mass + self._extra_kg}, {"localInertiaDiagonal": inertia}):
-                engine.changeDynamics(self._arm, last, physicsClientId=self._client, **change)
-        self._add_rotors(self._scene)
         self.pairs = self._find_pairs()
         self.touchable = set(self.pairs)
         self.let_touch(touchable)
@@ -120,18 +80,6 @@ class Body:
             forces=self._friction,
             physicsClientId=self._client,
         )
-
-    def _tool(self) -> int:
-        """The link at the end of the longest chain."""
-        parent = {
-            link: engine.getJointInfo(self._arm, link, physicsClientId=self._client)[16]
-            for link in range(engine.getNumJoints(self._arm, physicsClientId=self._client))
-        }
-
-        def depth(link: int) -> int:
-            return 0 if link < 0 else 1 + depth(parent[link])
-
-        return max(self._joints, key=depth)
 
     def carry(self, extra_kg: float) -> None:
         """Carry so much beyond the payload, with the same centre of mass; the state stays.
@@ -156,21 +104,6 @@ class Body:
             deterministicOverlappingPairs=1,
             enableFileCaching=0,
             physicsClientId=self._client,
-        )
-
-    def _lay_table(self, height_m: float | None) -> int | None:
-        if height_m is None:
-            return None
-        shape = engine.createCollisionShape(
-            engine.GEOM_BOX, halfExtents=_TABLE_HALF_M, physicsClientId=self._client
-        )
-        return int(
-            engine.createMultiBody(
-                0.0,
-                shape,
-                basePosition=(0.0, 0.0, height_m - _TABLE_HALF_M[2]),
-                physicsClientId=self._client,
-            )
         )
 
     def _find_pairs(self) -> list[Pair]:
@@ -278,80 +211,10 @@ class Body:
             return 0.0
         return math.hypot(*engine.getDynamicsInfo(self._arm, link, self._client)[3])
 
-    def _find_joints(self, scene: Scene) -> list[int]:
-        names = {}
-        for number in range(engine.getNumJoints(self._arm, physicsClientId=self._client)):
-            info = engine.getJointInfo(self._arm, number, physicsClientId=self._client)
-            names[info[1].decode()] = number
-        missing = [joint.name for joint in scene.joint if joint.name not in names]
-        if missing:
-            self.close()
-            raise SceneError(
-                f"{scene.urdf}: no joint {', '.join(missing)}; it has {', '.join(names)}"
-            )
-        movable = {name for name, link in names.items() if self._moves(link)}
-        strange = sorted(movable - {joint.name for joint in scene.joint})
-        kinds = {joint.name: joint.kind for joint in scene.joint}
-        wrong = [
-            name
-            for name, kind in kinds.items()
-            if (self._kind(names[name]) == engine.JOINT_PRISMATIC) != (kind == "linear")
-        ]
-        if strange or wrong:
-            self.close()
-            raise SceneError(
-                f"{scene.urdf}: {', '.join(strange or wrong)}: expected the moving joints of the "
-                "scene and no others, prismatic where the scene has a linear axis"
-            )
-        return [names[joint.name] for joint in scene.joint]
-
-    def _kind(self, link: int) -> int:
-        return int(engine.getJointInfo(self._arm, link, physicsClientId=self._client)[2])
-
-    def _moves(self, link: int) -> bool:
-        return self._kind(link) in (engine.JOINT_REVOLUTE, engine.JOINT_PRISMATIC)
-
-    def _add_rotors(self, scene: Scene) -> None:
-        for link in range(-1, engine.getNumJoints(self._arm, physicsClientId=self._client)):
-            engine.changeDynamics(
-                self._arm,
-                link,
-                linearDamping=0.0,
-                angularDamping=0.0,
-                jointDamping=0.0,
-                lateralFriction=_SLIDING,
-                restitution=0.0,
-                physicsClientId=self._client,
-            )
-        for joint, link in zip(scene.joint, self._joints, strict=True):
-            if joint.kind == "linear":
-                self._add_mass(scene, link, joint.ratio**2 * joint.motor.rotor_kg_m2)
-                continue
-            axis = engine.getJointInfo(self._arm, link, physicsClientId=self._client)[13]
-            inertia = list(engine.getDynamicsInfo(self._arm, link, self._client)[2])
-            rotor = joint.ratio**2 * joint.motor.rotor_kg_m2
-            inertia = [own + rotor * abs(part) for own, part in zip(inertia, axis, strict=True)]
-            # In a call of its own: beside a damping the engine drops it without a word.
-            engine.changeDynamics(
-                self._arm, link, localInertiaDiagonal=inertia, physicsClientId=self._client
-            )
-
-    def _add_mass(self, scene: Scene, link: int, rotor_kg: float) -> None:
-        """The rotor of a linear axis as mass that slides along, but weighs nothing."""
-        info = engine.getJointInfo(self._arm, link, physicsClientId=self._client)
-        if info[16] >= 0 or abs(info[13][2]) > 1e-9:
-            self.close()
-            raise SceneError(
-                f"{scene.urdf}: {info[1].decode()}: a linear axis lies level and on the base"
-            )
-        mass = engine.getDynamicsInfo(self._arm, link, self._client)[0] + rotor_kg
-        engine.changeDynamics(self._arm, link, mass=mass, physicsClientId=self._client)
-
     def close(self) -> None:
         """Give the client back."""
         if self._client >= 0:
-            engine.resetSimulation(physicsClientId=self._client)
-            _idle.append(self._client)
+            give_back(self._client)
             self._client = -1
 
     def inverse_dynamics(

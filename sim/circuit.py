@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -118,47 +119,63 @@ class Island:
                 self._blocks[key] = self._factor(key)
             block = self._blocks[key]
             volts = block.free + block.by_known @ known_v
-            better = (*self._fed(wanted, key, volts, known_v), *self._lit(key, volts, known_v))
+            if not self._tried:
+                break
+            all_v = [*volts.tolist(), *known_v.tolist()]
+            better = (*self._fed(wanted, key, all_v), *self._lit(all_v))
             if better == key:
                 break
             key = better
         self._hints[wanted] = key[count:]
         return volts, block, tuple(bool(lit) for lit in key[count:])
 
-    def _volt(self, node: str, volts: Array, known_v: Array) -> float:
-        at = self.index.get(node)
-        return float(volts[at] if at is not None else known_v[self.known_index[node]])
+    @cached_property
+    def _tried(self) -> bool:
+        """Whether anything here depends on the volts it makes."""
+        return bool(self.leds or self._supplied)
+
+    @cached_property
+    def _supplied(self) -> list[tuple[int, int, int, float, int]]:
+        """Choices that can starve: which, the places of their supply, least volts, starved."""
+        return [
+            (which, self._at(plus), self._at(minus), least, len(choice.settings) - 1)
+            for which, choice in enumerate(self.choices)
+            if choice.supply is not None
+            for plus, minus, least in [choice.supply]
+        ]
+
+    @cached_property
+    def _junctions(self) -> list[tuple[int, int, float]]:
+        """Places of the LEDs' anodes and cathodes, and their forward volts."""
+        return [(self._at(led.anode), self._at(led.cathode), led.forward_v) for led in self.leds]
+
+    def _at(self, node: str) -> int:
+        """A node's place among the volts of the island's own nodes, then of the known ones."""
+        own = self.index.get(node)
+        return own if own is not None else len(self.nodes) + self.known_index[node]
 
     def _fed(
-        self, wanted: tuple[int, ...], key: tuple[int | bool, ...], volts: Array, known_v: Array
-    ) -> list[int]:
-        result = []
-        for choice, want, held in zip(self.choices, wanted, key, strict=False):
-            setting = want
-            if choice.supply is not None:
-                plus, minus, least = choice.supply
-                supply = self._volt(plus, volts, known_v) - self._volt(minus, volts, known_v)
-                starved = len(choice.settings) - 1
-                # A part that starves once stays so in this solve: no hunting.
-                if supply < least or held == starved:
-                    setting = starved
-            result.append(setting)
+        self, wanted: tuple[int, ...], key: tuple[int | bool, ...], all_v: Sequence[float]
+    ) -> Sequence[int]:
+        if not self._supplied:
+            return wanted
+        result = list(wanted)
+        for which, plus, minus, least, starved in self._supplied:
+            # A part that starves once stays so in this solve: no hunting.
+            if all_v[plus] - all_v[minus] < least or key[which] == starved:
+                result[which] = starved
         return result
 
-    def _lit(self, key: tuple[int | bool, ...], volts: Array, known_v: Array) -> list[bool]:
-        result = []
-        for led in self.leds:
-            across = self._volt(led.anode, volts, known_v) - self._volt(led.cathode, volts, known_v)
-            result.append(across > led.forward_v)
-        return result
+    def _lit(self, all_v: Sequence[float]) -> list[bool]:
+        return [all_v[a] - all_v[c] > forward_v for a, c, forward_v in self._junctions]
 
     def led_amps(self, lit: Sequence[bool], volts: Array, known_v: Array) -> list[float]:
         """Current of each LED, A."""
-        result = []
-        for led, on in zip(self.leds, lit, strict=True):
-            across = self._volt(led.anode, volts, known_v) - self._volt(led.cathode, volts, known_v)
-            result.append((across - led.forward_v) / led.ohm if on else 0.0)
-        return result
+        all_v = [*volts.tolist(), *known_v.tolist()]
+        return [
+            (all_v[a] - all_v[c] - forward_v) / led.ohm if on else 0.0
+            for led, on, (a, c, forward_v) in zip(self.leds, lit, self._junctions, strict=True)
+        ]
 
     def _factor(self, key: tuple[int | bool, ...]) -> _Block:
         if self._base is None:

@@ -37,7 +37,10 @@ class Clearance:
         self._reach_m = np.array([self._reach(pair) for pair in self.pairs])
         self._gap_m = np.zeros(len(self.pairs))
         self._at = np.full_like(self._reach_m, _NOWHERE_RAD)
-        self._groups = self._grouped()
+        groups = self._grouped()
+        self._groups = [most for _, most in groups]
+        self._in_groups = np.array([number for numbers, _ in groups for number in numbers], int)
+        self._begins = np.cumsum([0, *(len(numbers) for numbers, _ in groups[:-1])])
         self._anchor: list[float] | None = None
         self._least_m: list[float] = []
 
@@ -124,7 +127,7 @@ class Clearance:
         moved = [abs(a - b) for a, b in zip(here, self._anchor, strict=True)]
         if there is not None:
             moved = [m + abs(a - b) for m, a, b in zip(moved, here, there, strict=True)]
-        for (_, reach), least in zip(self._groups, self._least_m, strict=True):
+        for reach, least in zip(self._groups, self._least_m, strict=True):
             for joint, far_m in reach:
                 least -= far_m * moved[joint]
             if least <= care_m:
@@ -136,13 +139,15 @@ class Clearance:
         here = np.array(position)
         away = np.abs(self._at - here)
         bounds: Gaps = self._gap_m - (self._reach_m * away).sum(axis=1)
-        stale = np.flatnonzero((bounds <= care_m) & away.any(axis=1))
-        if len(stale) and not in_engine:
+        stale = [number for number in np.flatnonzero(bounds <= care_m) if away[number].any()]
+        if stale and not in_engine:
             self._body.set_state(position, [0.0] * len(position))
         for number in stale:
             gap_m = self._body.gap_m(self.pairs[number], _LOOK_M)
             self._gap_m[number] = bounds[number] = gap_m
             self._at[number] = here
         self._anchor = list(position)
-        self._least_m = [float(bounds[numbers].min()) for numbers, _ in self._groups]
+        if self._groups:
+            least = np.minimum.reduceat(bounds[self._in_groups], self._begins)
+            self._least_m = least.tolist()
         return bounds

@@ -15,6 +15,7 @@ from .clock import NEVER, TICKS_PER_S
 from .disc import STATES, TWO_PI, Disc
 from .encoder import HOLD, Counter, Drives, Pins
 from .harness import input_pins
+from .motion import MOST_LAG_RAD
 from .parts import Parts
 from .pick_up import pick_up
 from .pins import InputPin
@@ -43,6 +44,7 @@ class Counting:
         self.counters = [Counter(number, quarter) for number, quarter in enumerate(shown)]
         self._watched: set[int] = set()
         self._slow: set[int] = set()
+        self._behind = False  # the pose
         self._turned = 0
         self._from: list[float] = []
         self._rate: list[float] = []
@@ -85,20 +87,23 @@ class Counting:
 
     def shown(self, places: Places) -> list[int]:
         """The quarter cycle every disc shows, for joint angles and shafts in rad."""
-        position, shaft = places
-        motor_rad = self._rig.motion.motor_rad
-        return [
-            disc.quarter(motor_rad(number, shaft[number]) if on_motor else position[number])
-            for number, (disc, on_motor) in enumerate(zip(self.discs, self._on_motor, strict=True))
-        ]
+        return [self._shows(number, places) for number in range(len(self.discs))]
 
-    def catch_up(self) -> None:
-        """Follow the pose where it was not told: while the engine runs, or time passed at rest."""
-        if self._rig.motion.engine or self._slow:
+    def _shows(self, number: int, places: Places) -> int:
+        position, shaft = places
+        on_motor = self._on_motor[number]
+        angle = self._rig.motion.motor_rad(number, shaft[number]) if on_motor else position[number]
+        return self.discs[number].quarter(angle)
+
+    def moved(self) -> None:
+        """The pose was committed. Counters for which the way there makes no difference wait."""
+        self._behind = True
+        if self._watched or self._slow or not all(counter.plain for counter in self.counters):
             self.turn()
 
     def turn(self) -> None:
         """Let every counter follow its discs to the pose."""
+        self._behind = False
         motion = self._rig.motion
         places = (motion.position, motion.shaft)
         shown = self.shown(places)
@@ -146,17 +151,33 @@ class Counting:
         """These counters now, each as wide as it is (two's complement)."""
         rig = self._rig
         places = rig.motion.places(rig.now)
-        shown = self.shown(places)
         counts = []
         for number in numbers:
             counter = self.counters[number]
             if number in self._slow:
                 count = counter.count_slowly(self._passed(counter, places, rig.now), rig.now)
             else:
-                count = counter.count_at([shown[disc] for disc in counter.discs])
+                count = counter.count_at([self._shows(disc, places) for disc in counter.discs])
             half = 1 << self._bits[number] - 1
             counts.append((count + half) % (2 * half) - half)
         return counts
+
+    def about(self, number: int) -> tuple[int, int] | None:
+        """A counter now to within so many counts, cheaply; None where only `read` tells.
+
+        While a rotor follows its field it lags by no more than `MOST_LAG_RAD`, electrically, so
+        that nothing needs to be asked of the mechanics.
+        """
+        rig, counter = self._rig, self.counters[number]
+        source = counter.discs[0]
+        if not (counter.plain and self._on_motor[source]) or number in self._slow:
+            return None
+        field = rig.motion.field(source, rig.now)
+        if field is None:
+            return None
+        disc, motor_rad = self.discs[source], rig.motion.motor_rad(source, field)
+        slack = math.ceil(disc.counts / TWO_PI * MOST_LAG_RAD / rig.drives[source].teeth) + 1
+        return counter.count_at([disc.quarter(motor_rad)]), slack
 
     # --- inputs ----------------------------------------------------------------------------
 
@@ -169,10 +190,9 @@ class Counting:
         return shown
 
     def refit(self, number: int) -> None:
-        """Find which discs reach a counter's pins and what the pins do in each of their states.
-
-        The counter must have come up to now.
-        """
+        """Find which discs reach a counter's pins and what the pins do in each of their states."""
+        if self._behind:
+            self.turn()
         rig, counter = self._rig, self.counters[number]
         harness, now = rig.harness, rig.now
         places = rig.motion.places(now)

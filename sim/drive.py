@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 
 from ..scenes import Joint
-from .card import Axis
+from .axis import Axis
 from .parts import Parts
 
 TWO_PI = 2 * math.pi

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from .card import Axis
+from .axis import Axis
 from .circuit import Island
 from .clock import ticks
 from .drive import Drive

@@ -79,6 +79,7 @@ class Counter:
         self._cycles: dict[tuple[int, Levels, int], tuple[int, bool]] = {}
         self._cycle_of_pins = [pins[:2] for pins in list(table.values())[:4]]
         self._whole = len(discs) == 1 and not self.slow and self._plain(mapping)
+        self._gain = _gain(self._cycle_of_pins)
         self._read_all(now)
 
     def _plain(self, mapping: Sequence[Disc]) -> bool:
@@ -182,8 +183,19 @@ class Counter:
                     self.pin(channel, pin.level, due)
                     break
 
+    @property
+    def plain(self) -> bool:
+        """Whether every quarter cycle of one disc counts alike, from here on."""
+        if not (self._whole and self._gain):
+            return False
+        return self.levels == self._cycle_of_pins[self.positions[0] & 3]
+
     def _turn_one(self, target: int) -> None:
         distance = target - self.positions[0]
+        if self.plain:
+            self.count += self._gain * distance
+            self.positions[0], self.levels = target, self._cycle_of_pins[target & 3]
+            return
         sign = 1 if distance > 0 else -1
         cycles = abs(distance) // 4
         if cycles > 3:
@@ -224,6 +236,8 @@ class Counter:
         """What the count would be after turning to `targets`, without turning."""
         if self.positions == targets:
             return self.count
+        if self.plain:
+            return self.count + self._gain * (targets[0] - self.positions[0])
         kept = (list(self.positions), self.levels, self.count, self._z, self.index_rises)
         self.turn_to(targets)
         result = self.count
@@ -239,6 +253,14 @@ class Counter:
         result, self.slow, self._changed = self.count, slow, changed
         self.positions, self.levels, self.count, self._z, self.index_rises = kept
         return result
+
+
+def _gain(cycle: Sequence[Levels]) -> int:
+    """What each quarter cycle up counts: +1 or -1 where all count alike, else 0."""
+    if any(HOLD in levels for levels in cycle):
+        return 0
+    gains = {x4(cycle[k - 1], cycle[k]) for k in range(4)}
+    return gains.pop() if len(gains) == 1 else 0
 
 
 def _interleave(starts: Sequence[int], targets: Sequence[int]) -> list[tuple[float, int, int]]:

@@ -56,15 +56,21 @@ class Following:
         self.check()
 
     def _errors(self, axes: Sequence[int]) -> list[float]:
-        half, errors = self._wrap / 2, []
-        for axis, count in zip(axes, self._plant.read_counts(axes), strict=True):
-            ahead = count - self.scale[axis] * self._card.steps(axis) - self._zero[axis]
-            errors.append((ahead + half) % self._wrap - half)
-        return errors
+        counts = self._plant.read_counts(axes)
+        return [self._ahead(axis, count) for axis, count in zip(axes, counts, strict=True)]
+
+    def _ahead(self, axis: int, count: int) -> float:
+        half = self._wrap / 2
+        ahead = count - self.scale[axis] * self._card.steps(axis) - self._zero[axis]
+        return (ahead + half) % self._wrap - half
 
     def check(self) -> None:
         """Look at every watched axis now; what has gone beyond its limit is told, or halted."""
-        watched = [axis for axis, scale in enumerate(self.scale) if scale]
+        watched = [
+            axis
+            for axis, scale in enumerate(self.scale)
+            if scale and (self.beyond[axis] or not self._surely_within(axis))
+        ]
         errors = dict(zip(watched, self._errors(watched), strict=True)) if watched else {}
         for axis, before in enumerate(self.beyond):
             beyond = abs(errors.get(axis, 0.0)) > self.limit[axis]
@@ -74,6 +80,14 @@ class Following:
                     self._card.halt(axis)
                 if beyond:
                     self._card.happen("FOLL", axis)
+
+    def _surely_within(self, axis: int) -> bool:
+        """Whether the error is within its limit wherever between its bounds the count is."""
+        about = self._plant.count_about(axis)
+        if about is None:
+            return False
+        count, slack = about
+        return abs(self._ahead(axis, count)) + slack <= self.limit[axis]
 
     def watch(self) -> None:
         """A motion began: look at the card's rate while it lasts."""

@@ -71,6 +71,7 @@ class Locked:
         self.stretch: Field | None = None  # at the start of the stretch under way
         self._sliding: set[int] = set()
         self._live: list[tuple[int, float, float]] = []
+        self._scales = [(0.0, 0.0)] * pose.count  # the last shaft speed, and its scale
         self._limp = list(range(pose.count))
         self._place = list(pose.position)
         self._cached: tuple[int, Field, Reached] | None = None
@@ -85,12 +86,13 @@ class Locked:
         ]
         self._place = list(pose.position)
         self._live, self._limp = [], []
+        self._scales = [(0.0, 0.0)] * pose.count
         self.use = [0.0] * pose.count
         for joint, drive in enumerate(pose.drives):
             if not drive.live:
                 self._limp.append(joint)
                 continue
-            self._place[joint] = self._field_place(joint, tick)[0]
+            self._place[joint] = self.field_place(joint, tick)[0]
             lag = pose.gears[joint].to_joint / drive.teeth
             self._live.append((joint, self._scale(joint, 0.0), lag))
             self.use[joint] = _use_at(self._place[joint] - pose.shaft[joint], lag)
@@ -104,7 +106,7 @@ class Locked:
                 drive.capture(tick, pose.motor_rad(joint, pose.shaft[joint]))
         self.freeze(tick)
 
-    def _field_place(self, joint: int, tick: int) -> tuple[float, float, float]:
+    def field_place(self, joint: int, tick: int) -> tuple[float, float, float]:
         """Where the field wants a joint, with rate and acceleration."""
         drive, gear = self._pose.drives[joint], self._pose.gears[joint]
         place, rate, change = drive.field(tick)
@@ -120,7 +122,7 @@ class Locked:
         velocity, acceleration = [0.0] * pose.count, [0.0] * pose.count
         for joint in self.movers:
             if pose.drives[joint].live:
-                place[joint], velocity[joint], acceleration[joint] = self._field_place(joint, tick)
+                place[joint], velocity[joint], acceleration[joint] = self.field_place(joint, tick)
             elif pose.hand is not None:
                 place[joint], velocity[joint] = pose.hand.at(tick)
         torque = pose.body.inverse_dynamics(place, velocity, acceleration)
@@ -135,37 +137,47 @@ class Locked:
         held = pose.shaft if held is None else held
         place = field.place
         position, shaft, use = list(place), list(place), [0.0] * pose.count
+        gears, before, loads, settling = pose.gears, self.use, self.load, self.settling
+        torque, velocities, accelerations = field.torque, field.velocity, field.acceleration
         worst = furthest = 0.0
         for joint, scale, lag in self._live:
-            gear, load, velocity = pose.gears[joint], field.torque[joint], field.velocity[joint]
+            gear, load, velocity = gears[joint], torque[joint], velocities[joint]
             if velocity:
-                scale = self._scale(joint, velocity * gear.to_motor)
+                known, scale = self._scales[joint]
+                if velocity != known:
+                    scale = self._scale(joint, velocity * gear.to_motor)
+                    self._scales[joint] = velocity, scale
             sliding = joint in self._sliding
             resistance = gear.resistance_n_m(place[joint], True, at_rest=not sliding)
             one, other = (load - resistance) * scale, (load + resistance) * scale
             low, high = (one, other) if one < other else (other, one)
             kept = _use_at(place[joint] - held[joint], lag)
             if low <= kept <= high:
-                use[joint], shaft[joint] = kept, held[joint]
+                needed = use[joint] = kept
+                shaft[joint] = held[joint]
             else:
                 if not sliding:  # once loose, it meets the lesser friction of motion
                     extra = gear.friction_n_m * (gear.breakaway - 1.0) * abs(scale)
                     low, high = low + extra, high - extra
-                use[joint] = low if kept < low else high
-                shaft[joint] -= _asin(use[joint]) * lag
-            sense = velocity or field.acceleration[joint]
-            # What moves, or is about to, will need all of its friction overcome.
-            needed = use[joint] if not sense else other if sense > 0 else one
+                needed = use[joint] = low if kept < low else high
+                shaft[joint] -= _asin(needed) * lag
+            steep = 1.0 - needed * needed
+            sense = velocity or accelerations[joint]
+            if sense:  # what moves, or is about to, will need all of its friction overcome
+                needed = other if sense > 0 else one
             strain = abs(needed)
-            if joint not in self.settling:
-                strain += _SWING * abs(needed - self.use[joint])
-                steep = math.sqrt(max(1e-3, 1.0 - use[joint] * use[joint]))
-                jump = abs((load - self.load[joint]) * scale * lag) / steep
+            if joint not in settling:
+                strain += _SWING * abs(needed - before[joint])
+                jump = abs((load - loads[joint]) * scale * lag)
+                jump /= math.sqrt(steep if steep > 1e-3 else 1e-3)
                 if jump > furthest:
                     furthest = jump
             if strain > worst:
                 worst = strain
-            position[joint] = gear.joint_after(shaft[joint], pose.position[joint], load)
+            if gear.backlash_rad:
+                position[joint] = gear.joint_after(shaft[joint], pose.position[joint], load)
+            else:
+                position[joint] = shaft[joint]
         for joint in self._limp:
             shaft[joint] = pose.gears[joint].shaft_after(position[joint], pose.shaft[joint])
         return Reached(position, shaft, use, worst, furthest)
@@ -215,7 +227,7 @@ class Locked:
         """When a moving field has taken up the play that friction leaves a shaft at rest."""
         if not self._pose.drives[joint].live:
             return NEVER
-        place, rate, change = self._field_place(joint, start)
+        place, rate, change = self.field_place(joint, start)
         toward = rate or change
         if not toward:
             return NEVER
@@ -283,9 +295,12 @@ class Locked:
 
 
 def _asin(use: float) -> float:
-    return math.asin(max(-1.0, min(1.0, use)))
+    return math.asin(-1.0 if use < -1.0 else use if use < 1.0 else 1.0)
 
 
 def _use_at(behind: float, lag: float) -> float:
     """Torque use of a shaft that is `behind` its field; `lag` is that of a quarter turn, /(π/2)."""
-    return math.sin(max(-_QUARTER_TURN, min(_QUARTER_TURN, behind / lag)))
+    angle = behind / lag
+    if -_QUARTER_TURN <= angle <= _QUARTER_TURN:
+        return math.sin(angle)
+    return math.copysign(1.0, angle)

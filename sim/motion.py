@@ -17,11 +17,12 @@ from .clearance import Clearance
 from .clock import NEVER
 from .drive import Drive
 from .individual import Individual
-from .locked import Arrival, Field, Locked, Reached
+from .locked import Locked, Reached
 from .moves import Moves
 from .pose import STOP_MARGIN_RAD, HandPath, Pose, Wait
 from .slipping import CHECK_EVERY, SUBSTEP, Slipping
 from .switch import Switch
+from .telling import Telling
 from .transmission import Transmission
 
 LEAVE_LOCK = 0.80
@@ -30,7 +31,9 @@ RELOCK = 0.75
 LEAVE_JUMP_RAD = math.radians(0.005)
 """A shaft that a jump of its load sends further than this rings too wide for the closed form: by
 twice as much, so that the closed form, the middle of it, stays within 0.01 deg."""
-_LOST_RAD = math.asin(0.9)  # of the electrical turn: further behind its field no rotor is locked
+MOST_LAG_RAD = math.asin(0.9)
+"""Of the electrical turn: further behind its field no rotor is locked. (Strain is looked at where a
+stretch ends; over the 0.1 s of one it does not climb from `LEAVE_LOCK` to this.)"""
 _CLOSE_RAD = 2.5e-3  # at the motor: engine and closed form agree
 _STILL_RAD_S = 1e-3
 _CHECKS_IN_A_ROW = 5
@@ -67,10 +70,7 @@ class Motion:
         self._slipping = Slipping(self._pose)
         self._on_cam, self._on_move = on_cam, on_move
         self._held: set[int] = set()
-        self._corner = True  # the stretch under way began with another acceleration
-        self._recorder: Moves | None = None
-        self._told = 0  # tick of the engine's last word to the recorder, and its torques then
-        self._torques = [0.0] * self._pose.count
+        self._telling = Telling(self._pose, self._locked)
         self.engine = False
         self.resting = False
         self._good_checks = self._still_checks = 0
@@ -135,11 +135,20 @@ class Motion:
         reached = self._locked.evaluate(tick)[1]
         return reached.position, reached.shaft
 
+    def field(self, joint: int, tick: int) -> float | None:
+        """Where a joint's shaft would be with no load on it (joint rad), while all is locked and
+        its motor gets current; else None.
+        """
+        if self.engine or not self._pose.drives[joint].live:
+            return None
+        return self._locked.field_place(joint, tick)[0]
+
     def settle(self, tick: int) -> None:
         """Bring the state up to `tick` before something changes there."""
         if self.engine:
             if self.resting:  # nothing moved; the sub-steps begin again from here
-                self._pose.tick = self._told = tick
+                self._pose.tick = tick
+                self._telling.engine_from(tick)
         elif tick > self._pose.tick:
             self._commit(tick)
 
@@ -151,8 +160,7 @@ class Motion:
         self._good_checks = self._still_checks = 0
         for joint in range(pose.count):
             pose.bound(joint)
-        if self._recorder is not None:
-            self._recorder.geared([gear.to_motor for gear in pose.gears])
+        self._telling.geared()
         new, self._held = pose.live() - self._held, pose.live()
         if self.engine:
             self._slipping.set_frictions()
@@ -174,9 +182,8 @@ class Motion:
                 self._start_engine(tick)
             else:
                 self._arrive(tick)
-        elif self._recorder is not None:
-            after = pose.recorded(pose.position, pose.shaft)
-            self._recorder.add(tick, tick, after, [0.0] * pose.count)
+        else:
+            self._telling.stood(tick)
 
     def _settle_enabled(self, tick: int, new: set[int]) -> None:
         """Pull rotors that have just been energised into their wells.
@@ -246,10 +253,7 @@ class Motion:
     def _arrive(self, tick: int) -> None:
         before = self._pose.shaft
         arrival = self._locked.arrive(tick)
-        if self._recorder is not None:
-            self._tell(self._recorder, arrival, before, self._pose.position, self._pose.shaft)
-        start, end = arrival.start, arrival.end
-        self._corner = start is None or start.acceleration != end.acceleration
+        self._telling.arrived(arrival, before)
         self._on_move()
 
     def _make_plan(self) -> tuple[int, Callable[[], None]]:
@@ -325,15 +329,14 @@ class Motion:
             pose.velocity = list(self._locked.evaluate(tick)[0].velocity)
         self.engine, self.resting, self._plan = True, False, None
         self._good_checks = self._still_checks = 0
-        pose.tick = self._told = tick
+        pose.tick = tick
+        self._telling.engine_from(tick)
         self._slipping.start()
 
     def _slipped(self, tick: int, torques: list[float]) -> bool:
         """The engine has come to `tick`; True when it may rest or leave."""
         pose = self._pose
-        before, self._told, self._torques = self._told, tick, torques
-        if self._recorder is not None:
-            self._recorder.add(before, tick, pose.recorded(pose.position, pose.shaft), torques)
+        self._telling.slipped(tick, torques)
         self._on_move()
         for joint, angle in enumerate(pose.position):
             inside = pose.low[joint] < angle < pose.high[joint]
@@ -372,7 +375,7 @@ class Motion:
             drive = pose.drives[joint]
             if (
                 drive.live
-                and drive.lag_rad(tick, pose.motor_rad(joint, pose.shaft[joint])) > _LOST_RAD
+                and drive.lag_rad(tick, pose.motor_rad(joint, pose.shaft[joint])) > MOST_LAG_RAD
             ):
                 return False
         if pose.needs_engine() or not pose.clear(pose.position):
@@ -392,63 +395,12 @@ class Motion:
 
     def record(self, now: int) -> Moves:
         """Record every stretch from the one under way on."""
-        pose = self._pose
-        # The engine is a part of a sub-step behind: what it then does counts from here.
-        began = self._told = now if self.engine else pose.tick
-        self._recorder = moves = Moves(began, pose.recorded(pose.position, pose.shaft))
-        moves.geared([gear.to_motor for gear in pose.gears])
-        stretch = None if self.engine else self._locked.stretch
-        torque = [0.0] * pose.count if stretch is None else self._locked.drive_torques(stretch)
-        moves.add(began, began, moves.start, torque)
-        return moves
+        return self._telling.start(now, in_engine=self.engine)
 
     def stop_recording(self) -> None:
         """No more of that."""
-        self._recorder = None
+        self._telling.stop()
 
     def recorded(self, tick: int) -> Moves:
         """All stretches recorded, and as much as there is of the one under way at `tick`."""
-        assert self._recorder is not None
-        pose, locked = self._pose, self._locked
-        moves = self._recorder.copy()
-        if self.engine and tick > self._told:  # what the engine has done since its last word
-            moves.add(self._told, tick, pose.recorded(pose.position, pose.shaft), self._torques)
-        if self.engine or not locked.movers or tick == pose.tick:
-            return moves
-        field, reached = locked.evaluate(tick)
-        under_way = Arrival(pose.tick, locked.stretch, field, None)
-        self._tell(moves, under_way, pose.shaft, reached.position, reached.shaft, tick)
-        return moves
-
-    def _tell(
-        self,
-        moves: Moves,
-        arrival: Arrival,
-        held: list[float],
-        position: list[float],
-        shaft: list[float],
-        tick: int | None = None,
-    ) -> None:
-        """Record a stretch that began with shafts at `held` and ends with these."""
-        pose, start, end = self._pose, arrival.start, arrival.end
-        tick = pose.tick if tick is None else tick
-        first = last = acceleration = None
-        if start is not None and tick > arrival.begin:
-            acceleration = start.acceleration
-            if self._corner:
-                first = self._loose(start, held)
-            if arrival.last is not None:
-                last = pose.recorded(arrival.last.position, arrival.last.shaft)
-        torque = self._locked.drive_torques(end)
-        after = pose.recorded(position, shaft)
-        moves.add(arrival.begin, tick, after, torque, acceleration, first, last)
-
-    def _loose(self, start: Field, held: list[float]) -> list[float]:
-        """Where a stretch would begin if friction did not hold shafts until their lag comes by."""
-        behind = list(held)
-        for joint in self._locked.movers:
-            sense = start.velocity[joint] or start.acceleration[joint]
-            if sense:
-                behind[joint] = start.place[joint] - math.copysign(1.0, sense)
-        reached = self._locked.behind(start, behind)
-        return self._pose.recorded(reached.position, reached.shaft)
+        return self._telling.until(tick, in_engine=self.engine)

@@ -254,6 +254,10 @@ class Rig(Closing):
         """Joints' counters now."""
         return self.counting.read(axes)
 
+    def count_about(self, axis: int) -> tuple[int, int] | None:
+        """A joint's counter to within so many counts, where that is cheap to tell."""
+        return self.counting.about(axis)
+
     def preset_count(self, axis: int, value: int) -> None:
         """Load a joint's counter."""
         self.counters[axis].count += value - self.read_counts([axis])[0]
@@ -404,12 +408,12 @@ class Rig(Closing):
     def catch_up(self) -> None:
         """Bring joints and counters up to now, before something changes for them."""
         self.motion.settle(self.now)
-        self.counting.catch_up()
+        self.counting.turn()
 
     def _moved(self) -> None:
         """The pose was committed."""
         self.now = max(self.now, self.motion.tick)
-        self.counting.turn()
+        self.counting.moved()
         self.regeneration.moved()
 
     def choppers_changed(self) -> None:

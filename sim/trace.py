@@ -50,7 +50,7 @@ class Trace:
         rig = self._rig
         joints = rig.scene.joint
         # In the engine counters may lag behind the pose, at which the record begins.
-        rig.counting.catch_up()
+        rig.counting.turn()
         self._kept = Recording(
             began=rig.now,
             moves=rig.motion.record(rig.now),

@@ -10,7 +10,7 @@ import pytest
 from dryrig.faults import Injector
 from dryrig.scenes import Scene, load_scene
 from dryrig.sim import TICKS_PER_S, Rig
-from dryrig.sim.card import Latch
+from dryrig.sim.axis import Latch
 from dryrig.sim.pose import Pose
 from dryrig.sim.slipping import SUBSTEP
 
