@@ -24,6 +24,8 @@ TIME_SHARE, TIME_EXTRA_S = 1.5, 1.0
 STOP_S = 5.0
 PRESS_LIMIT_S = 1.0
 """For how long a joint may be driven against a hard stop, all in all, whatever is broken."""
+# An input that floats picks up mains: looked at again at times that fit no period of it.
+LOOKS, LOOK_S = 4, 0.007
 # Pressed by the fast search and let go by the slow one, a switch differs by its differential.
 SCATTER_DEG = 0.5
 # Two positions, each with a loaded motor's lag.
@@ -263,6 +265,8 @@ def _together(card: Card, going: list[_Going]) -> list[Caught]:
             if not latch.hit:
                 begun = seen[channel].steps[0] if channel in seen else None
                 _missed(card, one.joint, run, begun)
+            if run.edge != "IND":
+                _stays(card, one.joint, run)
             step, count = latch.step, latch.count
         elif run.hold:
             _felt(card, one.joint, run)
@@ -344,6 +348,23 @@ def _missed(card: Card, joint: Joint, run: Run, begun: int | None) -> NoReturn:
         f"edge; the input reads {level}",
         level=level,
     )
+
+
+def _stays(card: Card, joint: Joint, run: Run) -> None:
+    """Past a switch edge, standing still, the input must read what the edge left it at."""
+    expected = int(run.edge == "RISE")
+    for again in range(LOOKS):
+        if again:
+            card.pause(LOOK_S)
+        level = card.levels([joint.channel])[joint.channel]
+        if level != expected:
+            raise HomingFailed(
+                joint,
+                Kind.HOME_NO_EDGE,
+                f"its edge came ({run.phase}), and standing past it the switch input reads "
+                f"{level}: it floats, or chatters",
+                level=level,
+            )
 
 
 def _left(card: Card, joint: Joint, run: Run) -> None:

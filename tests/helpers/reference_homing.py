@@ -94,7 +94,6 @@ def indexed(**options: object) -> Homing:
 REASONS = {
     "swap@J1.SW.NC/J1.SW.NO": "^J1: backed off .* still reads 1$",
     "swap@J2.SW.NC/J2.SW.NO": "^J2: backed off .* still reads 1$",
-    "open@J2.SW.NO": "^J2: the fast search was halted; .* slipped|mechanics",
     "short@J1.ENC.Z/RAIL.0V": "^J1: the search for the index ran .* and met none$",
     "open@J2.ENC.A": "^J2: .*counts",
     "unplug@J1.MOTOR": r"^J1: the fast search was halted; .* counts of following error",

@@ -149,9 +149,11 @@ def properties(few: int) -> Iterator[tuple[str, Property]]:
     yield "tolerates a bad line", wrist(3).tolerates_a_bad_line()
 
 
-def noticed(few: int) -> str:
+def noticed(few: int, only: str) -> str:
     """The first property that fails, or nothing."""
     for name, test in properties(few):
+        if only not in name:
+            continue
         try:
             seed(1)(test)()
         except BaseException as error:
@@ -159,7 +161,7 @@ def noticed(few: int) -> str:
     return ""
 
 
-def trial(name: str, code: str, few: int) -> str:
+def trial(name: str, code: str, few: int, only: str) -> str:
     """Who notices a mutant, in a process of its own."""
     read, write = os.pipe()
     if not (child := os.fork()):
@@ -170,7 +172,7 @@ def trial(name: str, code: str, few: int) -> str:
             if name != "homing":  # has names of this one
                 text = Path(str(homing.__file__)).read_text(encoding="utf-8")
                 exec(compile(text, "homing.py", "exec"), homing.__dict__)
-            found = noticed(few)
+            found = noticed(few, only)
         finally:
             os.write(write, found.encode())
             os._exit(0)
@@ -206,7 +208,10 @@ def main() -> None:
     parser.add_argument("module", choices=MODULES)
     parser.add_argument("--for", dest="most_s", type=float, default=1e9, metavar="S")
     parser.add_argument("--few", type=int, default=1, help="times as many examples")
-    parser.add_argument("--again", action="store_true", help="survivors once more")
+    parser.add_argument(
+        "--only", default="", metavar="WORD", help="properties with it in their name"
+    )
+    parser.add_argument("--again", action="store_true", help="survivors once more, nothing else")
     parser.add_argument("--table", action="store_true", help="print the outcomes so far")
     asked = parser.parse_args()
     kept = Path(f"mutants-{asked.module}.jsonl")
@@ -220,7 +225,7 @@ def main() -> None:
     if asked.table:
         print(table(list(found.values()), len(whole)))
         return
-    if by := trial(asked.module, source, asked.few):
+    if by := trial(asked.module, source, asked.few, asked.only):
         raise SystemExit(f"the original does not pass: {by}")
     random.Random(1).shuffle(whole)
     end = time.monotonic() + asked.most_s
@@ -228,12 +233,15 @@ def main() -> None:
         if time.monotonic() > end:
             break
         before = found.get(f"{name}:{occurrence}")
-        if before is not None and (before["by"] or not asked.again):
+        if (before is None) == asked.again or (before is not None and before["by"]):
             continue
         made = mutant(source, name, occurrence)
         outcome: dict[str, Any] = {"key": f"{name}:{occurrence}", "by": NO_MUTANT}
         if made is not None:
-            outcome |= {**made._asdict(), "by": trial(asked.module, made.code, asked.few)}
+            outcome |= {
+                **made._asdict(),
+                "by": trial(asked.module, made.code, asked.few, asked.only),
+            }
             del outcome["code"]
         found[outcome["key"]] = outcome
         with kept.open("a", encoding="utf-8") as file:

@@ -36,8 +36,8 @@ def main() -> None:
         times, counts = [each.shrunk_s for each in found], [each.examples for each in found]
         print(
             f"  {len(found)} of {last - first} found, {short} shrunk to one fault and two values "
-            f"at most; after {median(counts):g} arms ({max(counts)} at most), {median(times):.1f} s"
-            f" ({max(times):.1f} at most) with shrinking",
+            f"at most; after {median(counts):g} arms ({max(counts)} at most), "
+            f"{median(times):.1f} s ({max(times):.1f} at most) with shrinking",
             flush=True,
         )
 

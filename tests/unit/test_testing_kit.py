@@ -5,14 +5,16 @@ from __future__ import annotations
 from contextlib import suppress
 
 import pytest
-from hypothesis import HealthCheck, Phase, settings
+from hypothesis import HealthCheck, Phase, given, settings
+from hypothesis import strategies as st
 from hypothesis.stateful import run_state_machine_as_test
 
 import dryrig
 from dryrig.errors import DryrigError
+from dryrig.faults.strategies import Arm
 from dryrig.protocol.lease import close_rigs, open_rigs
 from dryrig.study.watching import RanTooLong, pressed_s, time_limit
-from dryrig.testing import RigMachine, assert_homed, standings
+from dryrig.testing import Homing, Ran, RigMachine, assert_homed, standings
 
 ON_J4 = [0, 60, -90, -100, 30, 0]
 
@@ -87,6 +89,47 @@ def test_open_rigs_are_known_and_can_be_closed() -> None:
     assert list(left.values()) == ["left"]
     close_rigs(left)
     assert set(open_rigs()) == before
+
+
+FEW = settings(max_examples=20, database=None, deadline=None, derandomize=True)
+
+
+def test_an_arm_that_passed_is_not_run_again_and_one_that_failed_is() -> None:
+    runs: list[float] = []
+    homing = Homing(lambda port: runs.append(port.timeout), settings=FEW)
+    homing.holds(lambda ran: None, st.just(Arm("heron")))()
+    assert len(runs) == 1
+
+    def wrong(ran: Ran) -> None:
+        raise AssertionError("wrong")
+
+    with pytest.raises(AssertionError, match=r"^wrong"):
+        homing.holds(wrong, st.just(Arm("heron")))()
+    assert len(runs) > 2
+
+
+def test_a_report_must_say_what_is_asked_for() -> None:
+    def home(port: object) -> None:
+        raise RuntimeError("J4: no edge")
+
+    homing = Homing(home, settings=FEW)
+    homing.reports_when_impossible(saying={"unplug@J4.SW": "^J4: no"})()
+    with pytest.raises(AssertionError) as caught:
+        homing.reports_when_impossible(saying={"unplug@J5.SW": "^J5"})()
+    said = "with unplug@J5.SW the report should say '^J5', and says J4: no edge"
+    assert str(caught.value).splitlines()[0] == said
+
+
+def test_half_of_the_faults_are_at_the_switches() -> None:
+    found: list[str] = []
+
+    @settings(FEW, max_examples=100)
+    @given(arm=Homing(print).arms())
+    def draw(arm: Arm) -> None:
+        found.extend(arm.faults)
+
+    draw()
+    assert 0.3 < sum(".SW" in fault for fault in found) / len(found) < 0.8
 
 
 def test_the_machine_keeps_its_invariants() -> None:
