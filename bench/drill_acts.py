@@ -12,7 +12,8 @@ from typing import cast
 from ..commission.arm import Joint
 from ..commission.client import channel_list
 from ..commission.errors import CommissionError
-from ..commission.homing import HomingFailed, home
+from ..commission.homing import home
+from ..commission.homing_failed import HomingFailed
 from . import drill_readings as say
 from .drill_customer import MOVED_DEG, complaint, use
 from .drill_readings import COUNTS_APART, Reading

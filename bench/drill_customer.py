@@ -12,7 +12,8 @@ from dataclasses import dataclass
 from ..commission.arm import Joint
 from ..commission.errors import CardError, CommissionError
 from ..commission.findings import Kind
-from ..commission.homing import HomingFailed, home
+from ..commission.homing import home
+from ..commission.homing_failed import HomingFailed
 from ..commission.positions import Positions
 from .workplace import Workplace
 

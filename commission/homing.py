@@ -9,43 +9,28 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import NoReturn
 
 from .arm import Joint
 from .client import Card, Latch, Sample
 from .errors import MotionError
-from .findings import Kind, Symptom
+from .findings import Kind
+from .homing_failed import HomingFailed, check_kept, felt, left, missed, stays
 from .homing_methods import Caught, Place, Run, Runs, Start, edge_deg, method_of, runs, turn_deg
 from .homing_table import Method
-from .loss import classify, load_counts
+from .loss import load_counts
 
 # A limit on rig time: the ideal time and this much more.
 TIME_SHARE, TIME_EXTRA_S = 1.5, 1.0
 STOP_S = 5.0
 PRESS_LIMIT_S = 1.0
 """For how long a joint may be driven against a hard stop, all in all, whatever is broken."""
-# An input that floats picks up mains: looked at again at times that fit no period of it.
-LOOKS, LOOK_S = 4, 0.007
 # Pressed by the fast search and let go by the slow one, a switch differs by its differential.
 SCATTER_DEG = 0.5
-# Two positions, each with a loaded motor's lag.
-WINDOW_LOADS = 2.0
 SETTLE_S = 0.1
-# What a search may seem shorter than it was: it is under way when first looked at.
-SHORT_DEG = 2.0
 # The eye that judged the start, and the stop's own tolerance.
 STOP_OFF_DEG = 4.0
 # Common practice: an index lies between a quarter and three quarters of a turn from the edge.
 NEAR_INDEX = 0.1
-
-
-class HomingFailed(MotionError):
-    """Homing ended with all motion stopped; `symptom` and the text say why."""
-
-    def __init__(self, joint: Joint, kind: Kind, text: str, **readings: float) -> None:
-        super().__init__(f"{joint.name}: {text}")
-        self.symptom = Symptom(kind, joint.name, readings)
-        self.joint = joint
 
 
 @dataclass
@@ -137,11 +122,6 @@ def _follow(card: Card, windows: Mapping[int, tuple[Joint, float]]) -> None:
             for channel, (joint, loads) in windows.items()
         }
     )
-
-
-def _window(joint: Joint) -> float:
-    """Counts of following error at which a joint has slipped, or met something."""
-    return WINDOW_LOADS * load_counts(joint)
 
 
 def _home(card: Card, joints: list[Joint], by_eye_deg: Mapping[str, float]) -> dict[str, Homed]:
@@ -264,14 +244,14 @@ def _together(card: Card, going: list[_Going]) -> list[Caught]:
         if run.edge:
             if not latch.hit:
                 begun = seen[channel].steps[0] if channel in seen else None
-                _missed(card, one.joint, run, begun)
+                missed(card, one.joint, run, begun)
             if run.edge != "IND":
-                _stays(card, one.joint, run)
+                stays(card, one.joint, run)
             step, count = latch.step, latch.count
         elif run.hold:
-            _felt(card, one.joint, run)
+            felt(card, one.joint, run)
         elif run.phase == "leave":
-            _left(card, one.joint, run)
+            left(card, one.joint, run)
         if channel in seen:
             _keep(one, seen[channel], latch, step)
         caught.append(Caught(step, count, rest[channel]))
@@ -294,107 +274,6 @@ def _limit_s(joint: Joint, run: Run) -> float:
     return ideal_s * TIME_SHARE + TIME_EXTRA_S
 
 
-def _missed(card: Card, joint: Joint, run: Run, begun: int | None) -> NoReturn:
-    """A search that ended without its edge: why. It began at about step `begun`."""
-    channel = joint.channel
-    card.arm_halt("OFF", [channel])
-    level = card.levels([channel])[channel]
-    error = card.following_error([channel])[channel]
-    slipped = abs(error) > _window(joint)
-    late = f"; {error:+.0f} counts of following error: {classify(joint, error)}"
-    ran = run.deg
-    if begun is not None and not slipped:
-        ran = (card.steps([channel])[channel] - begun) / joint.steps_per_deg
-        if abs(ran) < abs(run.deg) - SHORT_DEG:
-            # The card has halted it, and the rotor has come back to its field.
-            slipped = True
-            late = f" after {ran:+.1f} {joint.unit} by a following error that has gone since"
-    if level and run.edge == "FALL":
-        raise HomingFailed(
-            joint,
-            Kind.HOME_NO_RELEASE,
-            f"backed off {abs(run.deg):.1f} {joint.unit} and the switch input still reads 1"
-            f"{late if slipped else ''}",
-            backed_off_deg=abs(run.deg),
-        )
-    if slipped:
-        ends = method_of(joint).needs == "index"
-        raise HomingFailed(
-            joint,
-            Kind.HOME_LOST,
-            f"the {run.phase} search was halted{late}{'; or the travel ends here' * ends}",
-            missing_counts=-error,
-        )
-    if run.edge == "IND" and abs(run.deg) < turn_deg(joint):
-        raise HomingFailed(
-            joint,
-            Kind.HOME_NO_ROOM,
-            f"the search for the index ran {abs(run.deg):.1f} {joint.unit} to the end of travel "
-            f"and met none; a turn of the encoder is {turn_deg(joint):.1f} {joint.unit}: start "
-            "from further off, or search the other way",
-            ran_deg=abs(run.deg),
-        )
-    if run.edge == "IND":
-        raise HomingFailed(
-            joint,
-            Kind.HOME_NO_INDEX,
-            f"the search for the index ran {abs(run.deg):.1f} {joint.unit}, more than a turn of "
-            "the encoder, and met none",
-        )
-    raise HomingFailed(
-        joint,
-        Kind.HOME_NO_EDGE,
-        f"the {run.phase} search ran {abs(run.deg):.1f} {joint.unit} towards the switch and met no "
-        f"edge; the input reads {level}",
-        level=level,
-    )
-
-
-def _stays(card: Card, joint: Joint, run: Run) -> None:
-    """Past a switch edge, standing still, the input must read what the edge left it at."""
-    expected = int(run.edge == "RISE")
-    for again in range(LOOKS):
-        if again:
-            card.pause(LOOK_S)
-        level = card.levels([joint.channel])[joint.channel]
-        if level != expected:
-            raise HomingFailed(
-                joint,
-                Kind.HOME_NO_EDGE,
-                f"its edge came ({run.phase}), and standing past it the switch input reads "
-                f"{level}: it floats, or chatters",
-                level=level,
-            )
-
-
-def _left(card: Card, joint: Joint, run: Run) -> None:
-    error = card.following_error([joint.channel])[joint.channel]
-    slipped = abs(error) > _window(joint)
-    late = f"; {error:+.0f} counts of following error: {classify(joint, error)}" if slipped else ""
-    if card.levels([joint.channel])[joint.channel]:
-        raise HomingFailed(
-            joint,
-            Kind.HOME_NO_RELEASE,
-            f"backed off {abs(run.deg):.1f} {joint.unit} and the switch input still reads 1{late}",
-            backed_off_deg=abs(run.deg),
-        )
-    if slipped:
-        raise HomingFailed(
-            joint, Kind.HOME_LOST, f"backing off was halted{late}", missing_counts=-error
-        )
-
-
-def _felt(card: Card, joint: Joint, run: Run) -> None:
-    """A hard stop shows as a following error; a search without one has met nothing."""
-    error = card.following_error([joint.channel])[joint.channel]
-    if abs(error) <= run.hold * load_counts(joint):
-        raise HomingFailed(
-            joint,
-            Kind.HOME_NO_EDGE,
-            f"ran {abs(run.deg):.1f} {joint.unit} and met no hard stop",
-        )
-
-
 def homed_words(homed: Homed) -> str:
     """How a joint was homed, as evidence."""
     joint, method = homed.joint, homed.method
@@ -409,19 +288,6 @@ def homed_words(homed: Homed) -> str:
         if not NEAR_INDEX < share < 1.0 - NEAR_INDEX:
             words += " (so near to it that home may jump by a turn: move the switch's bracket)"
     return f"{words}, steps and counts agree"
-
-
-def check_kept(joint: Joint, steps: int, counts: int) -> None:
-    """See by the encoder that all commanded steps were made. Raises HomingFailed if not."""
-    missing = steps / joint.steps_per_deg * joint.counts_per_deg - counts
-    if abs(missing) > _window(joint):
-        raise HomingFailed(
-            joint,
-            Kind.HOME_LOST,
-            f"{steps:+d} steps should give {missing + counts:+.0f} counts, the encoder made "
-            f"{counts:+d}: {classify(joint, missing)}",
-            missing_counts=missing,
-        )
 
 
 def _stop(card: Card, channels: list[int]) -> None:

@@ -6,7 +6,8 @@ from collections.abc import Mapping
 
 from .arm import Arm, Joint
 from .client import Card
-from .homing import TIME_EXTRA_S, TIME_SHARE, Homed, check_kept
+from .homing import TIME_EXTRA_S, TIME_SHARE, Homed
+from .homing_failed import check_kept
 from .homing_methods import method_of, turn_deg
 
 # Two joints told to be where they are need no motion at all.

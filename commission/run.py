@@ -21,7 +21,8 @@ from .encoders import check_encoders
 from .errors import CardError, CommissionError, GarbledReply
 from .findings import Check, Kind, Symptom
 from .hand import Hand
-from .homing import Homed, HomingFailed, home, homed_words
+from .homing import Homed, home, homed_words
+from .homing_failed import HomingFailed
 from .homing_methods import method_of
 from .jogs import check_jogs
 from .link import check_link

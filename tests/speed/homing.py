@@ -26,7 +26,8 @@ from rich.progress import track
 from dryrig.commission.arm import Arm, load_arm
 from dryrig.commission.client import Card
 from dryrig.commission.hand import PortHand
-from dryrig.commission.homing import HomingFailed, home
+from dryrig.commission.homing import home
+from dryrig.commission.homing_failed import HomingFailed
 from dryrig.commission.positions import Positions
 from dryrig.scenes import load_scene, scene_path
 

@@ -21,7 +21,8 @@ from dryrig.commission.client import Card
 from dryrig.commission.errors import CommissionError
 from dryrig.commission.findings import Kind
 from dryrig.commission.hand import PortHand
-from dryrig.commission.homing import HomingFailed, home
+from dryrig.commission.homing import home
+from dryrig.commission.homing_failed import HomingFailed
 from dryrig.commission.person import PersonHand
 from dryrig.commission.positions import Positions
 from dryrig.commission.report import render, write_report

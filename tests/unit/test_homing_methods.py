@@ -20,7 +20,8 @@ from dryrig.commission.client import Card
 from dryrig.commission.errors import ArmFileError
 from dryrig.commission.findings import Kind
 from dryrig.commission.hand import PortHand
-from dryrig.commission.homing import Homed, HomingFailed, home
+from dryrig.commission.homing import Homed, home
+from dryrig.commission.homing_failed import HomingFailed
 from dryrig.commission.homing_methods import turn_deg
 from dryrig.commission.homing_table import METHODS
 from dryrig.commission.plan import Options

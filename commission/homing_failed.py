@@ -1,0 +1,147 @@
+"""How a run of a homing must end, and what it means when it does not: the reasons of failure."""
+
+from __future__ import annotations
+
+from typing import NoReturn
+
+from .arm import Joint
+from .client import Card
+from .errors import MotionError
+from .findings import Kind, Symptom
+from .homing_methods import Run, method_of, turn_deg
+from .loss import classify, load_counts
+
+# An input that floats picks up mains: looked at again at times that fit no period of it.
+LOOKS, LOOK_S = 4, 0.007
+# Two positions, each with a loaded motor's lag.
+WINDOW_LOADS = 2.0
+# What a search may seem shorter than it was: it is under way when first looked at.
+SHORT_DEG = 2.0
+
+
+class HomingFailed(MotionError):
+    """Homing ended with all motion stopped; `symptom` and the text say why."""
+
+    def __init__(self, joint: Joint, kind: Kind, text: str, **readings: float) -> None:
+        super().__init__(f"{joint.name}: {text}")
+        self.symptom = Symptom(kind, joint.name, readings)
+        self.joint = joint
+
+
+def window(joint: Joint) -> float:
+    """Counts of following error at which a joint has slipped, or met something."""
+    return WINDOW_LOADS * load_counts(joint)
+
+
+def missed(card: Card, joint: Joint, run: Run, begun: int | None) -> NoReturn:
+    """A search that ended without its edge: why. It began at about step `begun`."""
+    channel = joint.channel
+    card.arm_halt("OFF", [channel])
+    level = card.levels([channel])[channel]
+    error = card.following_error([channel])[channel]
+    slipped = abs(error) > window(joint)
+    late = f"; {error:+.0f} counts of following error: {classify(joint, error)}"
+    ran = run.deg
+    if begun is not None and not slipped:
+        ran = (card.steps([channel])[channel] - begun) / joint.steps_per_deg
+        if abs(ran) < abs(run.deg) - SHORT_DEG:
+            # The card has halted it, and the rotor has come back to its field.
+            slipped = True
+            late = f" after {ran:+.1f} {joint.unit} by a following error that has gone since"
+    if level and run.edge == "FALL":
+        raise HomingFailed(
+            joint,
+            Kind.HOME_NO_RELEASE,
+            f"backed off {abs(run.deg):.1f} {joint.unit} and the switch input still reads 1"
+            f"{late if slipped else ''}",
+            backed_off_deg=abs(run.deg),
+        )
+    if slipped:
+        ends = method_of(joint).needs == "index"
+        raise HomingFailed(
+            joint,
+            Kind.HOME_LOST,
+            f"the {run.phase} search was halted{late}{'; or the travel ends here' * ends}",
+            missing_counts=-error,
+        )
+    if run.edge == "IND" and abs(run.deg) < turn_deg(joint):
+        raise HomingFailed(
+            joint,
+            Kind.HOME_NO_ROOM,
+            f"the search for the index ran {abs(run.deg):.1f} {joint.unit} to the end of travel "
+            f"and met none; a turn of the encoder is {turn_deg(joint):.1f} {joint.unit}: start "
+            "from further off, or search the other way",
+            ran_deg=abs(run.deg),
+        )
+    if run.edge == "IND":
+        raise HomingFailed(
+            joint,
+            Kind.HOME_NO_INDEX,
+            f"the search for the index ran {abs(run.deg):.1f} {joint.unit}, more than a turn of "
+            "the encoder, and met none",
+        )
+    raise HomingFailed(
+        joint,
+        Kind.HOME_NO_EDGE,
+        f"the {run.phase} search ran {abs(run.deg):.1f} {joint.unit} towards the switch and met no "
+        f"edge; the input reads {level}",
+        level=level,
+    )
+
+
+def stays(card: Card, joint: Joint, run: Run) -> None:
+    """Past a switch edge, standing still, the input must read what the edge left it at."""
+    expected = int(run.edge == "RISE")
+    for again in range(LOOKS):
+        if again:
+            card.pause(LOOK_S)
+        level = card.levels([joint.channel])[joint.channel]
+        if level != expected:
+            raise HomingFailed(
+                joint,
+                Kind.HOME_NO_EDGE,
+                f"its edge came ({run.phase}), and standing past it the switch input reads "
+                f"{level}: it floats, or chatters",
+                level=level,
+            )
+
+
+def left(card: Card, joint: Joint, run: Run) -> None:
+    error = card.following_error([joint.channel])[joint.channel]
+    slipped = abs(error) > window(joint)
+    late = f"; {error:+.0f} counts of following error: {classify(joint, error)}" if slipped else ""
+    if card.levels([joint.channel])[joint.channel]:
+        raise HomingFailed(
+            joint,
+            Kind.HOME_NO_RELEASE,
+            f"backed off {abs(run.deg):.1f} {joint.unit} and the switch input still reads 1{late}",
+            backed_off_deg=abs(run.deg),
+        )
+    if slipped:
+        raise HomingFailed(
+            joint, Kind.HOME_LOST, f"backing off was halted{late}", missing_counts=-error
+        )
+
+
+def felt(card: Card, joint: Joint, run: Run) -> None:
+    """A hard stop shows as a following error; a search without one has met nothing."""
+    error = card.following_error([joint.channel])[joint.channel]
+    if abs(error) <= run.hold * load_counts(joint):
+        raise HomingFailed(
+            joint,
+            Kind.HOME_NO_EDGE,
+            f"ran {abs(run.deg):.1f} {joint.unit} and met no hard stop",
+        )
+
+
+def check_kept(joint: Joint, steps: int, counts: int) -> None:
+    """See by the encoder that all commanded steps were made. Raises HomingFailed if not."""
+    missing = steps / joint.steps_per_deg * joint.counts_per_deg - counts
+    if abs(missing) > window(joint):
+        raise HomingFailed(
+            joint,
+            Kind.HOME_LOST,
+            f"{steps:+d} steps should give {missing + counts:+.0f} counts, the encoder made "
+            f"{counts:+d}: {classify(joint, missing)}",
+            missing_counts=missing,
+        )
