@@ -14,7 +14,7 @@ from .arm import Joint
 from .client import Card, Latch, Sample
 from .errors import MotionError
 from .findings import Kind
-from .homing_failed import HomingFailed, check_kept, felt, left, missed, stays
+from .homing_failed import WINDOW_LOADS, HomingFailed, check_kept, felt, left, missed, stays
 from .homing_methods import Caught, Place, Run, Runs, Start, edge_deg, method_of, runs, turn_deg
 from .homing_table import Method
 from .loss import load_counts

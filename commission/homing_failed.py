@@ -107,6 +107,7 @@ def stays(card: Card, joint: Joint, run: Run) -> None:
 
 
 def left(card: Card, joint: Joint, run: Run) -> None:
+    """Having backed off, the switch must have let go, and no step be lost."""
     error = card.following_error([joint.channel])[joint.channel]
     slipped = abs(error) > window(joint)
     late = f"; {error:+.0f} counts of following error: {classify(joint, error)}" if slipped else ""
