@@ -4,7 +4,7 @@
     python tests/plugin/mutants.py homing --for 280      # goes on where it stopped
     python tests/plugin/mutants.py homing --table
 
-Each mutant of `commission/homing.py` (or `homing_methods`) is put in the place of the original in a
+Each mutant of `commission/homing.py` (or `homing_failed`, `homing_methods`) is put in the place of the original in a
 process of its own, and the properties are the only tests. What cosmic-ray changes in annotations
 alone is no mutant, since they are never evaluated. Outcomes are kept in `mutants-NAME.jsonl`.
 Survivors are explained in `mutants.md`.
@@ -37,9 +37,14 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "helpers"))
 from reference_homing import REASONS, STOP_REASONS, heron, indexed, sketched
 
 import dryrig.commission.homing as homing
+import dryrig.commission.homing_failed as homing_failed
 import dryrig.commission.homing_methods as homing_methods
 
-MODULES = {"homing": homing, "homing_methods": homing_methods}
+MODULES = {
+    "homing": homing,
+    "homing_failed": homing_failed,
+    "homing_methods": homing_methods,
+}
 WORDS = ("homed_words",)
 MOST_S = 120.0
 NO_MUTANT = "no mutant"
