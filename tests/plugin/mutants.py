@@ -5,8 +5,9 @@
     python tests/plugin/mutants.py homing --table
 
 Each mutant of `commission/homing.py` (or `homing_failed`, `homing_methods`) is put in the place of
-the original in a process of its own, and the properties are the only tests. What
-cosmic-ray changes in annotations alone is no mutant, since they are never evaluated. Outcomes are kept in `mutants-NAME.jsonl`.
+the original in a process of its own, and the properties are the only tests. What cosmic-ray changes
+in annotations alone is no mutant, since they are never evaluated. Outcomes are kept in
+`mutants-NAME.jsonl`.
 Survivors are explained in `mutants.md`.
 """
 
