@@ -98,7 +98,7 @@ def fine(kind, number, got):
     own = b"%d\n%d\n" % (number, number)
     errors = got[len(own):].split(b'",')
     # What a whole command of the one before may have left: its axis moves on after its death.
-    lost = (b"0,", b"-363,", b"-430,")
+    lost = (b"0,", b"-350,", b"-363,", b"-430,")
     allowed = {"long": (b"0,", b"-363,"), "half": lost, "flood": lost, "wait": (b"0,", b"-221,")}
     return got.startswith(own) and all(
         error.startswith(allowed.get(kind, (b"0,",))) for error in errors
