@@ -12,7 +12,6 @@ from dryrig.faults import Injector
 from dryrig.faults.line import TO_HOST, LineByte
 from dryrig.scenes import load_scene
 from dryrig.sim import TICKS_PER_S, Rig
-from dryrig.sim.clock import NEVER
 
 SCENE = load_scene("heron")
 POSE = [0.0, 60.0, -90.0, 0.0, 30.0, 0.0]
