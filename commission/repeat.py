@@ -64,10 +64,12 @@ def _judge(joint: Joint, apart: float, by_count: float, homings: list[float]) ->
     )
     symptoms = []
     if abs(apart) > AGREE_DEG:
-        lies = "past the motor" if abs(by_count - apart) <= AGREE_DEG / 2 else "in steps lost"
+        past = abs(by_count - apart) <= AGREE_DEG / 2
+        lies = "past the motor" if past else "in steps lost"
         evidence += (
             f"; the count latched at the edge moved by {by_count:+.3f} {joint.unit}: the "
             f"difference lies {lies}"
         )
-        symptoms.append(Symptom(Kind.REPEAT, joint.name, {"apart_deg": apart}))
+        readings = {"apart_deg": apart, "past_motor": float(past)}
+        symptoms.append(Symptom(Kind.REPEAT, joint.name, readings))
     return judged("repeat", joint, symptoms, evidence)

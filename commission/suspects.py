@@ -55,7 +55,7 @@ RULES: Mapping[Kind, Rule] = {
     Kind.WIGGLE: inputs.wiggled,
     Kind.INDEX_COUNTS: inputs.index_counts,
     Kind.HOME_NO_INDEX: inputs.no_index,
-    Kind.REPEAT: drives.scatter,
+    Kind.REPEAT: drives.disagrees,
     Kind.HOME_LOST: drives.lost,
     Kind.HOME_SCATTER: drives.scatter,
     Kind.TRIM_RANGE: drives.shifted,

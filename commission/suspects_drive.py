@@ -236,6 +236,18 @@ def scatter(symptom: Symptom) -> list[Suspect]:
     return [Suspect(fault, because, CLASS) for fault in faults]
 
 
+def disagrees(symptom: Symptom) -> list[Suspect]:
+    """A second homing ends elsewhere: what lies past the motor moved, or steps were lost."""
+    joint, readings = symptom.joint, symptom.readings
+    because = f"the second homing lies {readings['apart_deg']:+.2f} deg from the first, "
+    if not readings["past_motor"]:
+        because += "and the count at the edge did not go along: steps were lost"
+        return [Suspect(fault, because, CLASS) for fault in _too_little_torque(joint)]
+    because += "and the count at the edge went along: it lies between motor and switch"
+    faults = (f"slip@{joint}.COUPLING", f"play@{joint}.GEAR", f"worn@{joint}.SW")
+    return [Suspect(fault, because, CLASS) for fault in faults]
+
+
 def no_release(symptom: Symptom) -> list[Suspect]:
     """The input stays 1 after backing off."""
     joint = symptom.joint

@@ -131,6 +131,14 @@ def test_a_common_alive_at_the_switch_alone_is_open() -> None:
     assert faults(Symptom(Kind.SWITCH_DEAD, "J5", switch(0.0, 3.3)))[0] == "open@J5.SW.COM"
 
 
+def test_a_second_homing_that_disagrees_is_told_apart_by_the_count_at_the_edge() -> None:
+    past = faults(Symptom(Kind.REPEAT, "J3", {"apart_deg": -1.05, "past_motor": 1.0}))
+    lost = faults(Symptom(Kind.REPEAT, "J3", {"apart_deg": -1.05, "past_motor": 0.0}))
+    assert {"slip@J3.COUPLING", "play@J3.GEAR"} <= set(past)
+    assert "weak@J3.MOTOR" in lost
+    assert not set(past) & set(lost)
+
+
 def test_a_common_dead_at_the_switch_leaves_a_class() -> None:
     found = faults(Symptom(Kind.SWITCH_DEAD, "J5", switch(0.0, 0.0)))
     assert found[:3] == ["open@J5.SW.NO", "open@J5.SW.NC", "open@J5.SW.COM"]
