@@ -213,6 +213,8 @@ def lost(symptom: Symptom) -> list[Suspect]:
     return [
         *(Suspect(fault, because, FITS) for fault in _too_little_torque(symptom.joint)),
         Suspect(f"idle@{symptom.joint}.DRIVE", because, CLASS),
+        # Set too high, a drive gets hot and lets go until it has cooled.
+        Suspect(f"strong@{symptom.joint}.MOTOR", because, POSSIBLE),
     ]
 
 
