@@ -84,7 +84,7 @@ def latent_faults(
     """Commission arms with each fault: which does the commissioning see, which stay hidden, why.
 
     Each hidden fault is printed as it is found, counts at the end. The whole catalogue of the
-    Heron takes some ten minutes.
+    Heron takes some twenty minutes.
     """
     from rich.console import Console
     from rich.progress import Progress
