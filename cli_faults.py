@@ -25,6 +25,10 @@ OnlyKinds = Annotated[
     list[str] | None,
     typer.Option("--kind", metavar="KIND", help="Only this. May be given repeatedly."),
 ]
+Sample = Annotated[
+    int, typer.Option(min=0, help="Only so many faults, drawn by the seed; 0 takes all.")
+]
+Processes = Annotated[int, typer.Option(min=1, max=64, help="At the same time.")]
 
 
 @faults_app.command("list")
@@ -79,7 +83,7 @@ def latent_faults(
     seed: Seed = 0,
     arms: Annotated[int, typer.Option(min=1, max=100, help="Arms with each fault.")] = 2,
     sound: Annotated[int, typer.Option(min=2, max=1000, help="Sound arms beside them.")] = 16,
-    processes: Annotated[int, typer.Option(min=1, max=64, help="At the same time.")] = 2,
+    processes: Processes = 2,
 ) -> None:
     """Commission arms with each fault: which does the commissioning see, which stay hidden, why.
 
@@ -123,10 +127,8 @@ def fault_truth(
     part: OnlyParts = None,
     kind: OnlyKinds = None,
     seed: Seed = 300,
-    sample: Annotated[
-        int, typer.Option(min=0, help="Only so many faults, drawn by the seed; 0 takes all.")
-    ] = 0,
-    processes: Annotated[int, typer.Option(min=1, max=64, help="At the same time.")] = 2,
+    sample: Sample = 0,
+    processes: Processes = 2,
 ) -> None:
     """Commission an arm with each fault, and hold what came of it against the truth.
 
@@ -170,7 +172,7 @@ def learn_faults(
     joint: OnlyJoints = None,
     part: OnlyParts = None,
     kind: OnlyKinds = None,
-    processes: Annotated[int, typer.Option(min=1, max=64, help="At the same time.")] = 2,
+    processes: Processes = 2,
 ) -> None:
     """Try out every fault for `dryrig commission --diagnose`, and keep what was seen.
 
@@ -210,10 +212,8 @@ def fault_diagnosis(
     part: OnlyParts = None,
     kind: OnlyKinds = None,
     seed: Seed = 300,
-    sample: Annotated[
-        int, typer.Option(min=0, help="Only so many faults, drawn by the seed; 0 takes all.")
-    ] = 0,
-    processes: Annotated[int, typer.Option(min=1, max=64, help="At the same time.")] = 2,
+    sample: Sample = 0,
+    processes: Processes = 2,
 ) -> None:
     """Commission an arm with each fault, and see whether the diagnosis names it.
 

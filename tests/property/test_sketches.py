@@ -6,8 +6,9 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, Phase, find, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
+from smallest import QUICK, minimal
 
 import dryrig
 from dryrig.commission.arm import load_arm
@@ -17,14 +18,6 @@ from dryrig.errors import DryrigError, SceneError
 from dryrig.faults.strategies import arms, faults, scenes
 from dryrig.scenes import Axis, Sketch, load_scene
 
-QUICK = settings(
-    max_examples=2000,
-    database=None,
-    deadline=None,
-    derandomize=True,
-    phases=(Phase.generate, Phase.shrink),
-    suppress_health_check=list(HealthCheck),
-)
 # The bracket's tolerance of 1 deg, an index's turn at the least ratio, and the differential.
 WITHIN_DEG = 1.3
 
@@ -49,14 +42,13 @@ def test_every_one_can_be_homed(sketch: Sketch, seed: int) -> None:
 
 
 def test_what_is_smallest() -> None:
-    def minimal(condition):  # type: ignore[no-untyped-def]
-        return find(scenes(), condition, settings=QUICK)
-
-    assert minimal(lambda sketch: True) == Sketch()
-    assert minimal(lambda sketch: len(sketch.axes) > 2) == Sketch((Axis(), Axis(), Axis()))
-    slides = minimal(lambda sketch: any(axis.moves == "slide" for axis in sketch.axes))
+    assert minimal(scenes(), lambda sketch: True) == Sketch()
+    assert minimal(scenes(), lambda sketch: len(sketch.axes) > 2) == Sketch(
+        (Axis(), Axis(), Axis())
+    )
+    slides = minimal(scenes(), lambda sketch: any(axis.moves == "slide" for axis in sketch.axes))
     assert slides == Sketch((Axis("slide"),))
-    geared = minimal(lambda sketch: any(axis.ratio > 20 for axis in sketch.axes))
+    geared = minimal(scenes(), lambda sketch: any(axis.ratio > 20 for axis in sketch.axes))
     assert geared == Sketch((Axis(ratio=30.0),))
     assert repr(geared) == "Sketch(axes=(Axis(ratio=30.0),))"
     assert eval(repr(geared), {"Sketch": Sketch, "Axis": Axis}) == geared
@@ -74,9 +66,9 @@ def test_the_other_strategies_take_one(data: st.DataObject) -> None:
 
 
 def test_how_many_axes() -> None:
-    assert len(find(scenes(min_axes=9), lambda sketch: True, settings=QUICK).axes) == 9
+    assert len(minimal(scenes(min_axes=9), lambda sketch: True).axes) == 9
     with pytest.raises(DryrigError, match=r"^min_axes, max_axes: got 3, 2, expected 1 to 9 in asc"):
-        find(scenes(min_axes=3, max_axes=2), lambda sketch: True, settings=QUICK)
+        minimal(scenes(min_axes=3, max_axes=2))
 
 
 def test_a_sketch_is_kept_where_one_says(tmp_path: Path) -> None:

@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import subprocess
 import sys
-from collections.abc import Callable
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, Phase, find, given, settings
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from smallest import QUICK, minimal
 
 from dryrig.errors import DryrigError, FaultError
 from dryrig.faults import Fault, enumerate_faults, parse_fault
@@ -35,18 +35,6 @@ from dryrig.protocol.direct import open_rig
 from dryrig.scenes import load_scene
 
 HERON = load_scene("heron")
-QUICK = settings(
-    max_examples=2000,
-    database=None,
-    deadline=None,
-    derandomize=True,
-    phases=(Phase.generate, Phase.shrink),
-    suppress_health_check=list(HealthCheck),
-)
-
-
-def minimal(strategy: st.SearchStrategy[Any], condition: Callable[[Any], bool] = bool) -> Any:
-    return find(strategy, condition, settings=QUICK)
 
 
 def always(_: object) -> bool:
