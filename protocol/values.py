@@ -146,6 +146,8 @@ class Number:
     def _multiplier(self, suffix: str) -> float:
         if not suffix:
             return 1.0
+        if suffix.upper() == "E":
+            raise ScpiError(-121, f"{self.name}: no digits in the exponent")
         if not suffix.isalpha():
             raise ScpiError(-121, f"{self.name}: {suffix[:20]!r} after a number")
         known = _SUFFIXES.get(self.unit)

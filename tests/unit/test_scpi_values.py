@@ -42,6 +42,8 @@ def test_numbers(number: Number, text: str, value: float) -> None:
         (RATE, "1e9", -222, "1e9: 1 to 200000 steps/s"),
         (RATE, "0.5", -222, "0.5: 1 to 200000 steps/s"),
         (RATE, "1e999", -222, "1e999: 1 to 200000 steps/s"),
+        (RATE, "1e", -121, "rate: no digits in the exponent"),
+        (RATE, "1e+", -121, "rate: 'e+' after a number"),
         (RATE, "1,", -121, "rate: ',' after a number"),
         (RATE, "--1", -121, "--1: expected 1 to 200000 steps/s"),
         (RATE, "#HXY", -121, "#HXY: not a number of that base"),
