@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 from ..faults.line import TO_CARD, TO_HOST, Way
-from ..sim.serial_line import RX, TX, Frame, frame_ticks
+from ..sim.serial_line import RX, TX, Frames, frame_ticks
 
 if TYPE_CHECKING:
     from ..sim.rig import Rig
@@ -26,16 +25,14 @@ class LineTrace:
         self._rig = rig
         self._ends: dict[Way, int] = {TO_CARD: 0, TO_HOST: 0}
 
-    def came(self, way: Way, sent: Iterable[int], baud: float, *, timed: bool) -> None:
+    def came(self, way: Way, sent: bytes, baud: float, *, timed: bool) -> None:
         """Bytes that stood on the line; `timed`: the last of them has taken its time just now."""
-        trace = self._rig.trace
-        values, taken = list(sent), frame_ticks(baud)
+        trace, taken = self._rig.trace, len(sent) * frame_ticks(baud)
         begin = self._rig.now
         if timed or way == TO_CARD:
-            begin -= len(values) * taken
+            begin -= taken
         if not timed:
             begin = max(begin, trace.began)
-        for value in values:
-            begin = max(begin, self._ends[way])
-            trace.framed(_WIRE[way], Frame(begin, value, baud))
-            begin = self._ends[way] = begin + taken
+        begin = max(begin, self._ends[way])
+        trace.framed(_WIRE[way], Frames(begin, bytes(sent), baud))
+        self._ends[way] = begin + taken

@@ -17,7 +17,7 @@ from .moves import Moves, Stretches
 from .node_volts import NodeVolts, Solution
 from .pin_edges import Fit, Flip, pin_edges
 from .serial_line import PINS as LINE
-from .serial_line import Frame, edges
+from .serial_line import Frames, edges
 from .step_pulses import Phase, step_pulses
 from .wave import Floats, Ints, Wave, wave
 
@@ -50,7 +50,7 @@ class Recording:
     flips: list[list[Flip]]
     solutions: list[Solution] = field(default_factory=list)
     grips: list[Path] = field(default_factory=list)
-    frames: dict[str, list[Frame]] = field(default_factory=lambda: {wire: [] for wire in LINE})
+    frames: dict[str, list[Frames]] = field(default_factory=lambda: {wire: [] for wire in LINE})
 
     def size(self) -> tuple[int, ...]:
         """Grows with everything that is kept."""

@@ -19,11 +19,13 @@ PINS = (RX, TX)
 BITS = 10
 
 
-class Frame(NamedTuple):
-    """One byte on a wire: the tick at which its start bit begins, its value, bits a second."""
+class Frames(NamedTuple):
+    """Bytes on a wire, one behind the other: the tick at which the first start bit begins, the
+    bytes, bits a second.
+    """
 
     tick: int
-    value: int
+    values: bytes
     baud: float
 
 
@@ -32,12 +34,16 @@ def frame_ticks(baud: float) -> int:
     return -int(-TICKS_PER_S * BITS // baud)
 
 
-def edges(frames: Sequence[Frame], began: int) -> tuple[Ints, Ints]:
+def edges(frames: Sequence[Frames], began: int) -> tuple[Ints, Ints]:
     """Ticks and levels of a wire that is high at tick `began`; frames by time, none overlapping."""
     if not frames:
         return np.array([began]), np.array([1])
-    tick, value = np.array([frame[:2] for frame in frames], dtype=np.int64).T
-    bit = TICKS_PER_S / np.array([frame.baud for frame in frames])
+    size = np.array([len(one.values) for one in frames])
+    taken = np.array([frame_ticks(one.baud) for one in frames])
+    nth = np.arange(size.sum()) - np.repeat(np.cumsum(size) - size, size)
+    tick = np.repeat([one.tick for one in frames], size) + nth * np.repeat(taken, size)
+    value = np.frombuffer(b"".join(one.values for one in frames), np.uint8).astype(np.int64)
+    bit = np.repeat(TICKS_PER_S / np.array([one.baud for one in frames]), size)
     number = np.arange(BITS)
     at = tick[:, None] + np.rint(number * bit[:, None]).astype(np.int64)
     # As one number with the stop bit on top and the start bit at the bottom.

@@ -17,7 +17,7 @@ from ..errors import TraceError
 from .node_volts import Solution
 from .pin_edges import Fit, Flip, Moment
 from .recording import Recording, Signals
-from .serial_line import Frame
+from .serial_line import Frames
 from .trace_files import check_path, save
 from .wave import Wave, matching
 
@@ -91,10 +91,10 @@ class Trace:
         if self.on:
             self._recording.levels.setdefault(signal, []).append((self._rig.now, level))
 
-    def framed(self, wire: str, frame: Frame) -> None:
-        """A byte has gone over a wire of the serial line."""
+    def framed(self, wire: str, frames: Frames) -> None:
+        """Bytes have gone over a wire of the serial line."""
         if self.on:
-            self._recording.frames[wire].append(frame)
+            self._recording.frames[wire].append(frames)
 
     def pulsed(self) -> None:
         """Pulse generators may have begun, changed or ended their profiles."""
