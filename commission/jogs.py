@@ -189,7 +189,8 @@ def _judge(joint: Joint, first: _Jog, second: _Jog, blind: bool) -> tuple[Kind |
     if exponent is not None and exponent == power_of_two(abs(second.count_deg / JOG_DEG)):
         return Kind.JOG_SCALE, str(exponent), f"2**{exponent} of the distance asked"
     words = f"neither the distance asked nor none{_kept_words(joint, jogs)}"
-    return Kind.JOG_SHORT, "", words
+    loose = joint.encoder.mount == "motor" and all(map(_kept, jogs))
+    return Kind.LOOSE if loose else Kind.JOG_SHORT, "", words
 
 
 def _judge_count(

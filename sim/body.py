@@ -231,6 +231,11 @@ class Body:
         )
         return torques if order is None else [torques[order.index(j)] for j in range(self._count)]
 
+    def weight(self, position: list[float]) -> Sequence[float]:
+        """Joint torques that hold the arm still against gravity, N·m."""
+        still = [0.0] * self._count
+        return self.inverse_dynamics(position, still, still)
+
     def mass_matrix(self, position: list[float]) -> tuple[tuple[float, ...], ...]:
         """Joint-space inertia, kg·m², rotors included."""
         order = self._order

@@ -209,8 +209,7 @@ class Motion:
         odd = [joint for joint in new if not pose.drives[joint].regular]
         if not odd:
             return
-        still = [0.0] * pose.count
-        load = pose.body.inverse_dynamics(list(pose.position), still, still)
+        load = pose.body.weight(pose.position)
         for joint in odd:
             drive, gear = pose.drives[joint], pose.gears[joint]
             first, second = drive.coil_currents(tick, drive.strength(tick))

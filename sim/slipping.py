@@ -14,6 +14,7 @@ from .body import SUBSTEP_HZ
 from .clock import TICKS_PER_S
 from .drive import Drive
 from .pose import Pose
+from .stand import Stand
 
 SUBSTEP = TICKS_PER_S // SUBSTEP_HZ
 CHECK_EVERY = 16
@@ -37,10 +38,12 @@ class Slipping:
         self._pose = pose
         self.substeps = 0
         self._changing: list[list[float]] = []
+        self._stand = Stand(pose)
 
     def start(self) -> None:
         """Take over from the pose as it is."""
         self.substeps = 0
+        self._stand.clear()
         self.place()
         self.set_frictions()
 
@@ -59,6 +62,7 @@ class Slipping:
     def set_frictions(self) -> None:
         """Friction of every joint for who holds it now."""
         pose = self._pose
+        self._stand.set()
         self._changing = []
         for joint, (drive, gear) in enumerate(zip(pose.drives, pose.gears, strict=True)):
             held = pose.stand and not drive.live and not pose.led(joint)
@@ -87,7 +91,7 @@ class Slipping:
         cam, with the pose there.
         """
         pose = self._pose
-        step, read = pose.body.step, pose.body.positions
+        step, read, push = pose.body.step, pose.body.positions, self._stand.push
         tick, position = pose.tick, pose.position
         gaps = [shaft - joint for shaft, joint in zip(pose.shaft, position, strict=True)]
         holding, spinning, turning, couplings = self._split(tick, gaps)
@@ -95,7 +99,7 @@ class Slipping:
         weight: Sequence[float] = ()
         carried = pose.carried()
         if carried:  # what friction would hold rests on nothing
-            weight = self._weight(position)
+            weight = pose.body.weight(position)
             carried = [j for j in carried if abs(weight[j]) > pose.gears[j].friction_n_m]
         lows, highs = pose.narrowed() if pose.waits else (pose.low, pose.high)
         hand = pose.hand
@@ -119,6 +123,7 @@ class Slipping:
                 torques[hand.joint] += self._hand_torque(tick, position)
             for joint in carried:
                 torques[joint] += weight[joint]
+            push(position, torques)
             step(torques)
             tick += SUBSTEP
             position = read()
@@ -135,7 +140,7 @@ class Slipping:
                     pose.velocity = pose.body.state()[1]
                     self._refriction(position, pose.velocity)
                 if carried:
-                    weight = self._weight(position)
+                    weight = pose.body.weight(position)
                 # A cam may have changed the wiring: begin anew.
                 if told(tick, torques) or tripped:
                     return
@@ -146,6 +151,7 @@ class Slipping:
         pose = self._pose
         pose.tick, pose.position = tick, position
         pose.shaft = [angle + gap for angle, gap in zip(position, gaps, strict=True)]
+        self._stand.follow()
         self._watch_touches()
 
     def _split(
@@ -206,8 +212,3 @@ class Slipping:
         torque = stiff * _HAND_N_M_PER_RAD * (target - position[hand.joint])
         torque += stiff * _HAND_N_M_S_PER_RAD * (rate - self._pose.body.state()[1][hand.joint])
         return max(-hand.limit_n_m, min(hand.limit_n_m, torque))
-
-    def _weight(self, position: list[float]) -> Sequence[float]:
-        """What gravity asks of every joint."""
-        still = [0.0] * self._pose.count
-        return self._pose.body.inverse_dynamics(position, still, still)

@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import pytest
-from bench_person import Bench, Seen, at_bench, examine
+from bench_person import JOG_DEG, Bench, Seen, at_bench, examine
 from trade_columns import (
     SCENE,
     Check,
@@ -447,11 +447,20 @@ def test_cp8_gives_both_coils_half_of_each_current() -> None:
     assert peak == pytest.approx(1.0, abs=0.02)
 
 
-def test_cp22_makes_all_of_a_slow_jog_and_lets_a_load_fall() -> None:
+def test_cp22_makes_all_of_a_slow_jog_and_lifts_no_load() -> None:
+    """On the stand a lift comes to nothing and lowering goes well; without, the arm falls."""
     slow = examine(("weak@J1.MOTOR,current=0.1",), (1,), homings=0, feel=False, jog_deg_s=2.0)
     jog_ok(slow, slow, 1)
-    lifting = examine(("weak@J3.MOTOR,current=0.25",), homings=0, feel=False, pose_deg=LEVEL)
-    assert by_eye(lifting, 3)[0] < -10
+    weak = ("weak@J3.MOTOR,current=0.25",)
+    lifted, lowered = by_eye(examine(weak, homings=0, feel=False, pose_deg=LEVEL), 3)
+    assert lifted == pytest.approx(0.0, abs=1.0)
+    assert lowered == pytest.approx(-JOG_DEG, abs=1.0)
+    with at_bench(weak, 3, dict(LEVEL)) as bench:
+        bench.motors(1, 2, 3, 4, 5, 6)
+        before = bench.eyes_deg()[3]
+        bench.hands("STAN OFF")
+        bench.wait(0.5)
+        assert bench.eyes_deg()[3] < before - 10
 
 
 def test_cp25_depends_on_the_side_of_approach() -> None:

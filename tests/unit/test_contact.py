@@ -96,6 +96,7 @@ def test_links_stop_each_other() -> None:
     """Folded up, the shoulder lowers the tool onto the turret."""
     with Rig(SCENE, 3, start_pose_deg=[0, 50, -130, 0, -90, 0]) as rig:
         enable_all(rig)
+        rig.hands.set_stand(False)
         rig.card.set_rate(1, 15 * SCENE.joint[1].steps_per_deg)
         rig.card.move(1, round(30 * SCENE.joint[1].steps_per_deg))
         met = set()

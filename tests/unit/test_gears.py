@@ -100,6 +100,7 @@ def test_a_binding_joint_stalls_at_its_angle_and_a_hand_feels_it() -> None:
 
 def test_standstill_current_that_is_cut_too_far_lets_go_after_its_time() -> None:
     with live_rig("idle@J3.DRIVE,current=0.1") as rig:
+        rig.hands.set_stand(False)
         held = rig.truth_deg()[2]
         rig.advance(rig.now + TICKS_PER_S // 4)
         assert rig.truth_deg()[2] == pytest.approx(held, abs=0.01)

@@ -162,8 +162,30 @@ def test_weak_current_slips_under_load() -> None:
     with Rig(SCENE, 0, start_pose_deg=[0, 0, 0, 0, 0, 0]) as rig:
         Injector(rig).insert("weak@J2.MOTOR,current=0.2")
         enable_all(rig)
+        rig.hands.set_stand(False)
         rig.advance(rig.now + 2 * TICKS_PER_S)
         assert rig.truth_deg()[1] < -10
+
+
+@pytest.mark.parametrize("fault", ["weak@J2.MOTOR,current=0.2", "slip@J2.COUPLING"])
+def test_the_stand_catches_a_live_link_that_its_motor_cannot_hold(fault: str) -> None:
+    """It sinks by a well; the stand is lowered as far as the motor is moved down, not raised."""
+    with Rig(SCENE, 3, start_pose_deg=[0, 10, -10, 0, 0, 0]) as rig:
+        Injector(rig).insert(fault)
+        enable_all(rig)
+        rig.advance(rig.now + TICKS_PER_S)
+        assert rig.motion.resting
+        caught = rig.truth_deg()[1]
+        assert 9.3 < caught < 9.9
+        unit = SCENE.joint[1].direction * at_deg_per_s(rig, 1, 10.0)
+        for deg, expected in ((5.0, 0.0), (-5.0, -5.0), (5.0, -5.0)):
+            rig.card.move(1, round(deg * unit))
+            assert wait(rig)
+            assert rig.truth_deg()[1] == pytest.approx(caught + expected, abs=0.5)
+        rig.hands.set_stand(False)
+        rig.advance(rig.now + 2 * TICKS_PER_S)
+        assert rig.truth_deg()[1] < -8
+        assert rig.touching()
 
 
 def test_a_meter_shows_the_average_of_a_train_of_steps(rig: Rig) -> None:

@@ -45,9 +45,20 @@ def test_a_joint_that_falls_through_its_coupling_is_not_jogged_back() -> None:
     assert held.wrongs == []
     assert held.result is not None
     failed = [check for check in held.result.checks if check.failed]
-    assert [check.symptoms[0].kind for check in failed][:1] == [Kind.JOG_RUNAWAY]
+    assert [check.symptoms[0].kind for check in failed][:1] == [Kind.LOOSE]
     assert failed[0].evidence.count("asked:") == 1
     assert held.result.suspects[0].fault == "slip@J3.COUPLING"
+
+
+def test_a_coupling_that_slips_when_lifting_shows_in_both_jogs() -> None:
+    """Lowered first it follows, lifted it does not: the shaft did both."""
+    held = held_to_truth("heron", 31119, "slip@J2.COUPLING")
+    assert held.wrongs == []
+    assert held.result is not None
+    failed = [check for check in held.result.checks if check.failed]
+    assert [check.symptoms[0].kind for check in failed] == [Kind.LOOSE]
+    assert failed[0].evidence.count("asked:") == 2
+    assert held.result.suspects[0].fault == "slip@J2.COUPLING"
 
 
 def test_play_shows_from_the_other_side() -> None:
