@@ -160,5 +160,7 @@ class TcpPort:
 def _send_away(host: socket.socket, role: str) -> None:
     try:
         host.send(f"dryrig: another program is on the {role} port; it has room for one\n".encode())
+        host.shutdown(socket.SHUT_WR)
+        host.recv(CHUNK)  # to close on unread bytes would be a reset, which can overtake the line
     except OSError:
         return  # it did not wait for it

@@ -78,11 +78,12 @@ def test_a_question_is_answered(tcp: TcpPort) -> None:
         assert ask(tcp, end, b"*TST?\n").endswith(b"0\n")
 
 
-def test_one_program_at_a_time_and_the_second_is_told_so(plain: TcpPort) -> None:
+@pytest.mark.parametrize("wrote", [b"", b"*TST?\n"])
+def test_one_program_at_a_time_and_the_second_is_told_so(plain: TcpPort, wrote: bytes) -> None:
     with host(plain) as first:
         assert ask(plain, first, b"*TST?\n") == b"0\n"
         with host(plain) as second:
-            said = ask(plain, second, b"")
+            said = ask(plain, second, wrote)
             assert said == b"dryrig: another program is on the card port; it has room for one\n"
             assert second.recv(9) == b""
         assert ask(plain, first, b"*TST?\n") == b"0\n"
