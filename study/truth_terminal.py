@@ -18,9 +18,9 @@ def line_of(held: Held) -> str:
 
 def show(tally: Tally, console: Console) -> None:
     """How the runs ended, by kind of fault, and the furthest that any went."""
-    table = Table(title="Held against the truth", title_justify="left")
-    table.add_column("kind")
-    for heading in ("arms", *_VERDICTS, "rig s", "stop s", "off deg", "wrong"):
+    table = Table(title="Held against the truth", title_justify="left", collapse_padding=True)
+    table.add_column("kind", no_wrap=True)
+    for heading in ("arms", *_VERDICTS, "rig\ns", "stop\ns", "off\ndeg", "wrong"):
         table.add_column(heading, justify="right")
     by_kind: dict[str, list[Held]] = {}
     for one in tally.held:
