@@ -9,8 +9,10 @@ from __future__ import annotations
 
 import hashlib
 import math
+import os
 import tempfile
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass, fields
 from functools import cache, lru_cache
 from pathlib import Path
@@ -21,6 +23,7 @@ from .extended import read_scene_file
 _HERON = Path(__file__).resolve().parent / "heron.toml"
 _AXES = {"turn": "0 0 1", "pitch": "0 -1 0", "roll": "1 0 0", "slide": "1 0 0"}
 _GRAVITY = 9.81
+_saved: set[str] = set()
 _MOST_USE = 0.3
 """Of a motor's pull-out that a load may take: common practice is a half at most."""
 _EFFICIENCY = 0.85
@@ -72,18 +75,20 @@ class Sketch(_Brief):
 
     @property
     def path(self) -> Path:
-        """Its scene file, in a folder for temporary files, where a replay finds it too."""
-        name = f"sketch-{hashlib.sha256(repr(self).encode()).hexdigest()[:12]}"
-        path = _folder() / f"{name}.toml"
-        if not path.exists():
+        """Its scene file, in the user's folder for temporary files, where a replay finds it too."""
+        name = f"sketch-{hashlib.sha256(repr(self).encode()).hexdigest()[:12]}.toml"
+        path = _folder() / name
+        # What is there may be another version's.
+        if name not in _saved or not path.exists():
             self.save(path)
+            _saved.add(name)
         return path
 
     def save(self, path: Path) -> None:
         """Write the scene to this file and the URDF beside it."""
-        path.with_suffix(".urdf").write_text(self._urdf(path.stem), encoding="utf-8")
         lines = [f"{_key(key)} = {_toml(value)}" for key, value in self._scene(path.stem).items()]
-        path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+        _write(path.with_suffix(".urdf"), self._urdf(path.stem))
+        _write(path, "\n".join([*lines, ""]))
 
     def _scene(self, name: str) -> dict[str, Any]:
         base = read_scene_file(_HERON)
@@ -128,7 +133,20 @@ class Sketch(_Brief):
 
 @cache
 def _folder() -> Path:
-    return Path(tempfile.mkdtemp(prefix="dryrig-scenes-"))
+    """One for all processes of a user, or a new one where somebody else has it."""
+    user = os.getuid() if hasattr(os, "getuid") else 0
+    folder = Path(tempfile.gettempdir()) / f"dryrig-scenes-{user}"
+    with suppress(FileExistsError):
+        folder.mkdir(mode=0o700)
+    mine = folder.is_dir() and not folder.is_symlink() and folder.stat().st_uid == user
+    return folder if mine else Path(tempfile.mkdtemp(prefix="dryrig-scenes-"))
+
+
+def _write(path: Path, text: str) -> None:
+    """All at once: another process may read it."""
+    part = path.with_suffix(f".{os.getpid()}")
+    part.write_text(text, encoding="utf-8")
+    part.replace(path)
 
 
 def _link(name: str, centre_m: float, mass_kg: float, inertia: float) -> str:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from contextlib import closing
 from pathlib import Path
 
@@ -86,3 +88,12 @@ def test_one_that_no_motor_bears_is_refused() -> None:
     heavy = Sketch((Axis("pitch", ratio=1.0, link_m=1.0, link_kg=50.0),))
     with pytest.raises(SceneError, match=r"holding_n_m: got [\d.]+, expected less than or equal"):
         load_scene(heavy.path)
+
+
+def test_the_same_sketch_is_the_same_file_in_every_process() -> None:
+    path = Sketch((Axis(), Axis())).path
+    code = "from dryrig.scenes import Axis, Sketch; print(Sketch((Axis(), Axis())).path)"
+    printed = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
+    assert printed.stdout.strip() == str(path)
+    assert path.parent.stat().st_mode & 0o077 == 0
+    assert not list(path.parent.glob(f"{path.stem}.[0-9]*"))
