@@ -86,6 +86,10 @@ class Card:
             units.append(f"FOLL:HALT {halts},(@{channel})")
         self.line.ask(*units)
 
+    def halt_together(self, on: bool, channels: Iterable[int]) -> None:
+        """Whether what halts one of these axes, an edge or a following error, halts them all."""
+        self.line.ask(f"HALT:GRO {int(on)},{channel_list(channels)}")
+
     def following_error(self, channels: Iterable[int]) -> dict[int, float]:
         """Counts ahead of the steps, per channel; 0 for one that is not watched."""
         wanted = list(channels)

@@ -100,7 +100,7 @@ def home(
     """
     channels = [joint.channel for joint in joints]
     eyes = by_eye_deg or {}
-    _follow(card, {joint.channel: (joint, WINDOW_LOADS) for joint in joints})
+    follow(card, {joint.channel: (joint, WINDOW_LOADS) for joint in joints})
     try:
         return _home(card, list(joints), eyes)
     except HomingFailed:
@@ -114,7 +114,7 @@ def home(
         card.watch_following({j.channel: (0.0, 1.0) for j in joints})
 
 
-def _follow(card: Card, windows: Mapping[int, tuple[Joint, float]]) -> None:
+def follow(card: Card, windows: Mapping[int, tuple[Joint, float]]) -> None:
     """Halt these joints at so many times a loaded motor's lag of following error, from here on."""
     card.watch_following(
         {
@@ -209,7 +209,7 @@ def _together(card: Card, going: list[_Going]) -> list[Caught]:
     if held:
         card.set_current({channel: j.home.stop_current for channel, (j, _) in held.items()})
         card.pause(SETTLE_S)
-        _follow(card, held)
+        follow(card, held)
     card.set_speed({one.joint.channel: one.joint.speed(run.deg_s) for one, run in tasks})
     for edge in ("RISE", "FALL", "IND"):
         armed = [one.joint.channel for one, run in tasks if run.edge == edge]
@@ -259,7 +259,7 @@ def _together(card: Card, going: list[_Going]) -> list[Caught]:
         # What slipped is behind us: the following error counts from here on.
         card.set_current(dict.fromkeys(held, 1.0))
         card.pause(SETTLE_S)
-        _follow(card, {channel: (joint, WINDOW_LOADS) for channel, (joint, _) in held.items()})
+        follow(card, {channel: (joint, WINDOW_LOADS) for channel, (joint, _) in held.items()})
     return caught
 
 

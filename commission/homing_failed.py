@@ -135,9 +135,14 @@ def felt(card: Card, joint: Joint, run: Run) -> None:
         )
 
 
+def missing_counts(joint: Joint, steps: int, counts: int) -> float:
+    """Counts that the encoder made less than these steps ask for."""
+    return steps / joint.steps_per_deg * joint.counts_per_deg - counts
+
+
 def check_kept(joint: Joint, steps: int, counts: int) -> None:
     """See by the encoder that all commanded steps were made. Raises HomingFailed if not."""
-    missing = steps / joint.steps_per_deg * joint.counts_per_deg - counts
+    missing = missing_counts(joint, steps, counts)
     if abs(missing) > window(joint):
         raise HomingFailed(
             joint,

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 
 from .arm import Arm, Joint
 from .client import Card
-from .homing import TIME_EXTRA_S, TIME_SHARE, Homed
-from .homing_failed import check_kept
+from .findings import Kind
+from .homing import TIME_EXTRA_S, TIME_SHARE, Homed, follow
+from .homing_failed import WINDOW_LOADS, HomingFailed, check_kept, missing_counts, window
 from .homing_methods import method_of, turn_deg
 
 # Two joints told to be where they are need no motion at all.
@@ -103,8 +105,9 @@ class Positions:
         """Move homed joints to these angles in step: all start, and all arrive, together.
 
         So the way between two poses is the straight one of the joints, whoever the slowest is.
-        Raises MotionError when they do not arrive in time, HomingFailed when by its encoder any
-        homed joint has lost steps since its home edge.
+        A joint that falls out of step halts all of them. Raises MotionError when they do not
+        arrive in time, HomingFailed when by its encoder any homed joint has lost steps since its
+        home edge, or when they were halted.
         """
         joints = [j for j in self._arm.joints if j.name in self.homed and j.name in target_deg]
         steps = self._card.steps([joint.channel for joint in joints])
@@ -130,20 +133,48 @@ class Positions:
             share = deg / (deg_s * (slowest_s - deg_s / joint.home.acceleration_deg_s2))
             speeds[joint.channel] = joint.speed(deg_s, share)
         self._card.set_speed(speeds)
-        self._card.move(moves)
-        self._card.until_still(moves, slowest_s * TIME_SHARE + TIME_EXTRA_S)
-        self._check_kept()
+        with self.watched():
+            self._card.move(moves)
+            self._card.until_still(moves, slowest_s * TIME_SHARE + TIME_EXTRA_S)
+        self._check_kept({c: steps[c] + move for c, move in moves.items()})
 
-    def _check_kept(self) -> None:
+    @contextmanager
+    def watched(self) -> Iterator[None]:
+        """Whatever moves meanwhile: a homed joint that slips, or is pushed, halts all of them.
+
+        One that has lost its step hangs on what the others carry, or throws them about. What is
+        raised inside ends the run: the card, interrupted perhaps, is asked nothing more then.
+        """
+        joints = [joint for joint in self._arm.joints if joint.name in self.homed]
+        channels = [joint.channel for joint in joints]
+        follow(self._card, {joint.channel: (joint, WINDOW_LOADS) for joint in joints})
+        self._card.halt_together(True, channels)
+        yield
+        self._card.halt_together(False, channels)
+        self._card.watch_following(dict.fromkeys(channels, (0.0, 1.0)))
+
+    def _check_kept(self, arrival: Mapping[int, int]) -> None:
+        """See that no homed joint lost steps, the worst first, and that all went all the way."""
         joints = [joint for joint in self._arm.joints if joint.name in self.homed]
         channels = [joint.channel for joint in joints]
         steps, counts = self._card.steps(channels), self._card.counts(channels)
-        for joint in joints:
-            homed = self.homed[joint.name]
-            check_kept(
-                joint,
-                steps[joint.channel] - homed.home_step,
-                counts[joint.channel] - homed.home_count,
+        made = {
+            joint.name: (
+                steps[joint.channel] - self.homed[joint.name].home_step,
+                counts[joint.channel] - self.homed[joint.name].home_count,
+            )
+            for joint in joints
+        }
+        worst = max(joints, key=lambda j: abs(missing_counts(j, *made[j.name])) / window(j))
+        check_kept(worst, *made[worst.name])
+        if any(steps[channel] != step for channel, step in arrival.items()):
+            missing = missing_counts(worst, *made[worst.name])
+            raise HomingFailed(
+                worst,
+                Kind.HOME_LOST,
+                "the way to a pose was halted by a following error that has gone since; "
+                f"{missing:+.0f} counts are left of it",
+                missing_counts=missing,
             )
 
     def pose(self, angles_deg: tuple[float, ...]) -> dict[str, float]:

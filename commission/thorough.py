@@ -162,8 +162,9 @@ def _index(station: Station, positions: Positions, joint: Joint) -> Check:
         ("slow", joint.home.slow_deg_s * 4.0),
         ("fast", joint.home.fast_deg_s * FAST_SHARE),
     ):
-        first = _next_index(station, joint, sense, deg_s)
-        second = None if first is None else _next_index(station, joint, sense, deg_s)
+        with positions.watched():
+            first = _next_index(station, joint, sense, deg_s)
+            second = None if first is None else _next_index(station, joint, sense, deg_s)
         positions.go({joint.name: at})
         if first is None or second is None:
             words.append(f"{name}: none in a turn")
@@ -202,9 +203,11 @@ def check_load(station: Station, positions: Positions) -> Iterator[Check]:
         sense = 1.0 if at < joint.middle_deg else -1.0
         card, channel = station.card, joint.channel
         card.set_speed({channel: joint.speed(joint.home.fast_deg_s)})
-        card.move({channel: joint.steps(sense * LOAD_DEG)})
-        volts = station.across(joint, "DRIVE.24V", "DRIVE.0V")
-        card.until_still([channel], LOAD_DEG / joint.home.fast_deg_s * TIME_SHARE + TIME_EXTRA_S)
+        with positions.watched():
+            card.move({channel: joint.steps(sense * LOAD_DEG)})
+            volts = station.across(joint, "DRIVE.24V", "DRIVE.0V")
+            limit_s = LOAD_DEG / joint.home.fast_deg_s * TIME_SHARE + TIME_EXTRA_S
+            card.until_still([channel], limit_s)
         positions.go({joint.name: at})
         symptoms = []
         if rail - volts > SAG_V:
