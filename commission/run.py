@@ -106,6 +106,7 @@ class _Job:
     options: Options
     state: State
     identity: str = ""
+    kept: str = ""
     rig_time_s: float | None = None
     checks: list[Check] = field(default_factory=list)
     first_homed: list[Homed] = field(default_factory=list)
@@ -127,6 +128,9 @@ class _Job:
             step.name for step in PLAN if self.options.why_not(step) is None
         )
         self.state.done, self.state.checks = list(kept), list(self.checks)
+        if kept:
+            self.kept = f"kept from {self.state.date}: {', '.join(kept)}"
+            self.station.progress(f"{self.options.resume}: {self.kept}")
         if "all" in self.options.replace:
             self._own("all")
         for step in PLAN:
@@ -347,6 +351,7 @@ class _Job:
             arm.title or arm.name,
             reason=reason,
             identity=self.identity,
+            kept=self.kept,
             rig_time_s=self.rig_time_s,
             checks=self.checks,
             suspects=rank(self.checks),
