@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Callable, Mapping
 
 from .arm import Arm, Joint
 from .client import Card
 from .findings import Kind
 from .homing import TIME_EXTRA_S, TIME_SHARE, Homed, follow
-from .homing_failed import WINDOW_LOADS, HomingFailed, check_kept, missing_counts, window
+from .homing_failed import STANDING_LOADS, WINDOW_LOADS, HomingFailed, check_kept
 from .homing_methods import method_of, turn_deg
 
 # Two joints told to be where they are need no motion at all.
@@ -105,9 +104,7 @@ class Positions:
         """Move homed joints to these angles in step: all start, and all arrive, together.
 
         So the way between two poses is the straight one of the joints, whoever the slowest is.
-        A joint that falls out of step halts all of them. Raises MotionError when they do not
-        arrive in time, HomingFailed when by its encoder any homed joint has lost steps since its
-        home edge, or when they were halted.
+        Raises as `run`, and HomingFailed when they did not arrive.
         """
         joints = [j for j in self._arm.joints if j.name in self.homed and j.name in target_deg]
         steps = self._card.steps([joint.channel for joint in joints])
@@ -133,50 +130,53 @@ class Positions:
             share = deg / (deg_s * (slowest_s - deg_s / joint.home.acceleration_deg_s2))
             speeds[joint.channel] = joint.speed(deg_s, share)
         self._card.set_speed(speeds)
-        with self.watched():
-            self._card.move(moves)
-            self._card.until_still(moves, slowest_s * TIME_SHARE + TIME_EXTRA_S)
-        self._check_kept({c: steps[c] + move for c, move in moves.items()})
+        rest = self.run(moves, slowest_s * TIME_SHARE + TIME_EXTRA_S)
+        for joint in moving:
+            if rest[joint.channel] != steps[joint.channel] + moves[joint.channel]:
+                raise _halted(joint)
 
-    @contextmanager
-    def watched(self) -> Iterator[None]:
-        """Whatever moves meanwhile: a homed joint that slips, or is pushed, halts all of them.
+    def run(
+        self,
+        moves: Mapping[int, int],
+        limit_s: float,
+        meanwhile: Callable[[], None] = lambda: None,
+    ) -> dict[int, int]:
+        """Steps by channel, all at once; returns the step counters of all homed joints afterwards.
 
-        One that has lost its step hangs on what the others carry, or throws them about. What is
-        raised inside ends the run: the card, interrupted perhaps, is asked nothing more then.
+        Every homed joint is watched, those that stand too: the first one out of step stops all,
+        since it hangs on what the others carry, or throws them about. Raises MotionError when
+        motion lasts beyond `limit_s`, HomingFailed of the joint that was first out of step, or has
+        lost steps since its home edge by its encoder.
         """
         joints = [joint for joint in self._arm.joints if joint.name in self.homed]
         channels = [joint.channel for joint in joints]
-        follow(self._card, {joint.channel: (joint, WINDOW_LOADS) for joint in joints})
-        self._card.halt_together(True, channels)
-        yield
-        self._card.halt_together(False, channels)
-        self._card.watch_following(dict.fromkeys(channels, (0.0, 1.0)))
-
-    def _check_kept(self, arrival: Mapping[int, int]) -> None:
-        """See that no homed joint lost steps, the worst first, and that all went all the way."""
-        joints = [joint for joint in self._arm.joints if joint.name in self.homed]
-        channels = [joint.channel for joint in joints]
-        steps, counts = self._card.steps(channels), self._card.counts(channels)
-        made = {
-            joint.name: (
-                steps[joint.channel] - self.homed[joint.name].home_step,
-                counts[joint.channel] - self.homed[joint.name].home_count,
-            )
+        windows = {
+            joint.channel: (joint, WINDOW_LOADS if joint.channel in moves else STANDING_LOADS)
             for joint in joints
         }
-        worst = max(joints, key=lambda j: abs(missing_counts(j, *made[j.name])) / window(j))
-        check_kept(worst, *made[worst.name])
-        if any(steps[channel] != step for channel, step in arrival.items()):
-            missing = missing_counts(worst, *made[worst.name])
-            raise HomingFailed(
-                worst,
-                Kind.HOME_LOST,
-                "the way to a pose was halted by a following error that has gone since; "
-                f"{missing:+.0f} counts are left of it",
-                missing_counts=missing,
-            )
+        follow(self._card, windows)
+        self._card.move(moves)
+        meanwhile()
+        beyond = self._card.until_still(moves, limit_s, guard=channels).beyond
+        self._card.watch_following(dict.fromkeys(channels, (0.0, 1.0)))
+        steps, counts = self._card.steps(channels), self._card.counts(channels)
+        order = sorted(joints, key=lambda joint: joint.channel not in beyond)
+        for joint in order:
+            homed, at = self.homed[joint.name], joint.channel
+            check_kept(joint, steps[at] - homed.home_step, counts[at] - homed.home_count)
+        if beyond:
+            raise _halted(order[0])
+        return steps
 
     def pose(self, angles_deg: tuple[float, ...]) -> dict[str, float]:
         """A pose of the arm file by joint name."""
         return {j.name: a for j, a in zip(self._arm.joints, angles_deg, strict=True)}
+
+
+def _halted(joint: Joint) -> HomingFailed:
+    return HomingFailed(
+        joint,
+        Kind.HOME_LOST,
+        "the motion was stopped by a following error of it that has gone since",
+        missing_counts=0.0,
+    )

@@ -113,6 +113,10 @@ class Locked:
         place -= drive.wells * drive.well_rad + gear.phase_rad
         return place * gear.to_joint, rate * gear.to_joint, change * gear.to_joint
 
+    def wanted(self, joint: int, tick: int) -> float:
+        """Where the field wants a joint; since the last change, for one that stands."""
+        return self.field_place(joint, tick)[0] if joint in self.movers else self._place[joint]
+
     def evaluate(self, tick: int) -> tuple[Field, Reached]:
         """Fields and joints at a tick; on a corner with the acceleration that follows."""
         if self._cached is not None and self._cached[0] == tick:

@@ -141,7 +141,7 @@ class Motion:
         """
         if self.engine or not self._pose.drives[joint].live:
             return None
-        return self._locked.field_place(joint, tick)[0]
+        return self._locked.wanted(joint, tick)
 
     def settle(self, tick: int) -> None:
         """Bring the state up to `tick` before something changes there."""

@@ -294,11 +294,9 @@ def test_a_way_to_a_pose_that_was_halted_is_no_arrival(
     with pytest.raises(HomingFailed) as caught:
         positions.go({"J1": 0.0})
     assert caught.value.symptom.kind is Kind.HOME_LOST
-    assert "was halted by a following error that has gone since" in str(caught.value)
+    assert str(caught.value).endswith("by a following error of it that has gone since")
     assert positions.now_deg()["J1"] < -100.0
-    # Nothing is watched any more, and no axis halts another.
-    assert card.line.numbers("FOLL:SCAL? (@1:6)", 6) == [0.0] * 6
-    assert card.line.numbers("HALT:GRO? (@1:6)", 6) == [0] * 6
+    assert card.line.numbers("FOLL:SCAL? (@1:6)", 6) == [0.0] * 6  # nothing is watched any more
 
 
 def test_homing_without_an_edge_ends_stopped(ports: tuple[Card, PortHand], arm: Arm) -> None:
