@@ -125,6 +125,8 @@ class _Job:
         hand.caution(cautions.SUPPORT)
         hand.stand(True)
         card.reset()
+        if any(check.failed for check in self.state.checks):
+            hand.caution(cautions.AFTER_REPAIR)
         kept, self.checks = self.state.kept(
             step.name for step in PLAN if self.options.why_not(step) is None
         )

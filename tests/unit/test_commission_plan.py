@@ -12,6 +12,7 @@ import jsonschema
 import pytest
 
 import dryrig.commission.report as reports
+from dryrig.commission import cautions
 from dryrig.commission.arm import load_arm
 from dryrig.commission.calibration import read_calibration
 from dryrig.commission.errors import CalibrationError, PlanError
@@ -145,8 +146,13 @@ def test_a_run_is_gone_on_with_after_a_repair(tmp_path: Path) -> None:
     state = tmp_path / "state.json"
     first = run(fault="open@J3.DIR", resume=state)
     assert first.verdict == "findings"
-    second = run(resume=state)
+    told: list[str] = []
+    url = "dryrig://heron?seed=3&rig=mended"
+    with closing(PortHand.open(f"{url}&port=hands")) as hand:
+        hand.caution = told.append  # type: ignore[method-assign]
+        second = commission(url, hand, ARM, options=Options(resume=state))
     assert second.verdict == "pass"
+    assert told[:2] == [cautions.SUPPORT, cautions.AFTER_REPAIR]
     # What was sound before the fault is kept; power was off, so what it touches is done again.
     assert re.fullmatch(r"kept from [-0-9T:+]+: encoders, switches, stop", second.kept)
     assert f"Checks {second.kept}" in render(second)
