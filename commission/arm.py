@@ -172,6 +172,10 @@ class Arm(_Table):
         """The joints, in the order of their channels."""
         return self.joint
 
+    def others(self, joints: Sequence[Joint]) -> list[Joint]:
+        """All joints but these."""
+        return [joint for joint in self.joints if joint not in joints]
+
     def gauge(self, joint: Joint) -> Accuracy:
         """The gauge that trims `joint`."""
         return self.gauges.level if joint.trim.gauge == "level" else self.gauges.mark

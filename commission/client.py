@@ -27,10 +27,14 @@ class Latch:
 
 
 class Sample(NamedTuple):
-    """Rig time and the commanded step counters at that time."""
+    """Rig time and the commanded step counters at that time.
+
+    `beyond`: axes that were the first to be beyond their following error, and stopped everything.
+    """
 
     time_s: float
     steps: dict[int, int]
+    beyond: tuple[int, ...] = ()
 
 
 def channel_list(channels: Iterable[int]) -> str:
@@ -160,25 +164,34 @@ class Card:
         channels: Iterable[int],
         limit_s: float,
         watch: Callable[[Sample], None] | None = None,
+        guard: Iterable[int] = (),
     ) -> Sample:
         """Wait for the end of motion, one call for each event; `watch` gets what was read.
 
+        The first axis of `guard` whose following error goes beyond its limit stops everything.
         Raises MotionError, after stopping everything, when motion lasts beyond `limit_s` of rig
         time.
         """
-        wanted = list(channels)
+        wanted, guarded = list(channels), list(guard)
         chosen = channel_list(wanted)
         moving, steps = f"STEP:MOV? {chosen}", f"STEP:COUN? {chosen}"
+        flags = [f"FOLL:FLAG? {channel_list(guarded)}"] if guarded else []
         deadline_s = None
+        beyond: tuple[int, ...] = ()
         # The first look does not wait: a short move may have ended before we asked.
         slice_s = 0.0
         while True:
             wait = f"WAIT? {slice_s:g}"
-            fields = self.line.ask(wait, moving, steps)
+            fields = self.line.ask(wait, moving, steps, *flags)
             time_s = self.line.parse(fields[0], 1, wait)[0]
             busy = self.line.parse(fields[1], len(wanted), moving)
             at = self.line.parse(fields[2], len(wanted), steps)
-            sample = Sample(time_s, {c: int(n) for c, n in zip(wanted, at, strict=True)})
+            if flags and not beyond:
+                flagged = self.line.parse(fields[3], len(guarded), flags[0])
+                beyond = tuple(c for c, flag in zip(guarded, flagged, strict=True) if flag)
+                if beyond and any(busy):
+                    self.abort()
+            sample = Sample(time_s, {c: int(n) for c, n in zip(wanted, at, strict=True)}, beyond)
             if watch is not None:
                 watch(sample)
             if not any(busy):

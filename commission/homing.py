@@ -14,7 +14,18 @@ from .arm import Joint
 from .client import Card, Latch, Sample
 from .errors import MotionError
 from .findings import Kind
-from .homing_failed import WINDOW_LOADS, HomingFailed, check_kept, felt, left, missed, stays
+from .homing_failed import (
+    STANDING_LOADS,
+    WINDOW_LOADS,
+    HomingFailed,
+    check_kept,
+    felt,
+    left,
+    missed,
+    out_of_step,
+    stays,
+    strayed,
+)
 from .homing_methods import Caught, Place, Run, Runs, Start, edge_deg, method_of, runs, turn_deg
 from .homing_table import Method
 from .loss import load_counts
@@ -91,18 +102,24 @@ class _Going:
 
 
 def home(
-    card: Card, joints: Sequence[Joint], by_eye_deg: Mapping[str, float] | None = None
+    card: Card,
+    joints: Sequence[Joint],
+    by_eye_deg: Mapping[str, float] | None = None,
+    standing: Sequence[Joint] = (),
 ) -> dict[str, Homed]:
     """Home these joints together; returns one `Homed` for each name.
 
     `by_eye_deg` tells roughly where each stands and so shortens the limits. Drives must be on.
+    One of `standing` that leaves its place stops all: it does not hold, or was pushed.
     Raises HomingFailed, with everything stopped; PortError or CardError from the card.
     """
     channels = [joint.channel for joint in joints]
     eyes = by_eye_deg or {}
-    _follow(card, {joint.channel: (joint, WINDOW_LOADS) for joint in joints})
+    watched = {joint.channel: (joint, WINDOW_LOADS) for joint in joints}
+    watched |= {joint.channel: (joint, STANDING_LOADS) for joint in standing}
+    follow(card, watched)
     try:
-        return _home(card, list(joints), eyes)
+        return _home(card, list(joints), eyes, standing)
     except HomingFailed:
         _stop(card, channels)
         raise
@@ -111,10 +128,10 @@ def home(
         _stop(card, channels)
         raise HomingFailed(joints[0], Kind.HOME_NO_EDGE, str(error)) from error
     finally:
-        card.watch_following({j.channel: (0.0, 1.0) for j in joints})
+        card.watch_following(dict.fromkeys(watched, (0.0, 1.0)))
 
 
-def _follow(card: Card, windows: Mapping[int, tuple[Joint, float]]) -> None:
+def follow(card: Card, windows: Mapping[int, tuple[Joint, float]]) -> None:
     """Halt these joints at so many times a loaded motor's lag of following error, from here on."""
     card.watch_following(
         {
@@ -124,7 +141,9 @@ def _follow(card: Card, windows: Mapping[int, tuple[Joint, float]]) -> None:
     )
 
 
-def _home(card: Card, joints: list[Joint], by_eye_deg: Mapping[str, float]) -> dict[str, Homed]:
+def _home(
+    card: Card, joints: list[Joint], by_eye_deg: Mapping[str, float], standing: Sequence[Joint]
+) -> dict[str, Homed]:
     channels = [joint.channel for joint in joints]
     levels, steps, counts = card.levels(channels), card.steps(channels), card.counts(channels)
     going = []
@@ -136,7 +155,8 @@ def _home(card: Card, joints: list[Joint], by_eye_deg: Mapping[str, float]) -> d
         one.advance(None)
     while any(one.run for one in going):
         moving = [one for one in going if one.run]
-        for one, caught in zip(moving, _together(card, moving), strict=True):
+        still = [*standing, *(one.joint for one in going if not one.run)]
+        for one, caught in zip(moving, _together(card, moving, still), strict=True):
             one.advance(caught)
     for one in going:
         if method_of(one.joint).needs == "hard stop":
@@ -202,14 +222,14 @@ def _stop_is_there(joint: Joint, eye_deg: float, place: Place, start_count: int)
         )
 
 
-def _together(card: Card, going: list[_Going]) -> list[Caught]:
+def _together(card: Card, going: list[_Going], standing: Sequence[Joint]) -> list[Caught]:
     """Make the present run of each joint, all starting at one instant, and see what came of it."""
     tasks = [(one, one.run) for one in going if one.run is not None]
     held = {one.joint.channel: (one.joint, run.hold) for one, run in tasks if run.hold}
     if held:
         card.set_current({channel: j.home.stop_current for channel, (j, _) in held.items()})
         card.pause(SETTLE_S)
-        _follow(card, held)
+        follow(card, held)
     card.set_speed({one.joint.channel: one.joint.speed(run.deg_s) for one, run in tasks})
     for edge in ("RISE", "FALL", "IND"):
         armed = [one.joint.channel for one, run in tasks if run.edge == edge]
@@ -231,13 +251,19 @@ def _together(card: Card, going: list[_Going]) -> list[Caught]:
 
     channels = [one.joint.channel for one, _ in tasks]
     card.move({one.joint.channel: one.joint.steps(run.deg) for one, run in tasks})
-    card.until_still(channels, max(_limit_s(one.joint, run) for one, run in tasks), watch)
+    limit_s = max(_limit_s(one.joint, run) for one, run in tasks)
+    # At a hard stop a following error is what is looked for, and its two runs are compared.
+    guard = [*standing, *(one.joint for one, run in tasks if run.phase not in ("stop", "move"))]
+    beyond = card.until_still(channels, limit_s, watch, [j.channel for j in guard]).beyond
+    guilty = out_of_step(card, guard, beyond) if beyond else None
+    if guilty is not None and guilty in standing:
+        strayed(card, guilty, [one.joint for one, _ in tasks])
     latches = card.latches(channels)
     if held:
         card.pause(SETTLE_S)
     rest, counts = card.steps(channels), card.counts(channels)
-    caught = []
-    for one, run in tasks:
+    caught: dict[int, Caught] = {}
+    for one, run in sorted(tasks, key=lambda task: task[0].joint is not guilty):
         channel = one.joint.channel
         latch = latches[channel]
         step, count = rest[channel], counts[channel]
@@ -254,13 +280,20 @@ def _together(card: Card, going: list[_Going]) -> list[Caught]:
             left(card, one.joint, run)
         if channel in seen:
             _keep(one, seen[channel], latch, step)
-        caught.append(Caught(step, count, rest[channel]))
+        if one.joint is guilty:
+            raise HomingFailed(
+                one.joint,
+                Kind.HOME_LOST,
+                f"the {run.phase} run was stopped by a following error that has gone since",
+                missing_counts=0.0,
+            )
+        caught[channel] = Caught(step, count, rest[channel])
     if held:
         # What slipped is behind us: the following error counts from here on.
         card.set_current(dict.fromkeys(held, 1.0))
         card.pause(SETTLE_S)
-        _follow(card, {channel: (joint, WINDOW_LOADS) for channel, (joint, _) in held.items()})
-    return caught
+        follow(card, {channel: (joint, WINDOW_LOADS) for channel, (joint, _) in held.items()})
+    return [caught[channel] for channel in channels]
 
 
 def _keep(one: _Going, search: Approach, latch: Latch, step: int) -> None:

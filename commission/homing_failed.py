@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import NoReturn
 
 from .arm import Joint
@@ -15,6 +16,8 @@ from .loss import classify, load_counts
 LOOKS, LOOK_S = 4, 0.007
 # Two positions, each with a loaded motor's lag.
 WINDOW_LOADS = 2.0
+# Of one that stands: shaken by others it swings, and past two full steps it has let go.
+STANDING_LOADS = 4.0
 # What a search may seem shorter than it was: it is under way when first looked at.
 SHORT_DEG = 2.0
 
@@ -122,6 +125,33 @@ def left(card: Card, joint: Joint, run: Run) -> None:
         raise HomingFailed(
             joint, Kind.HOME_LOST, f"backing off was halted{late}", missing_counts=-error
         )
+
+
+def out_of_step(card: Card, joints: Sequence[Joint], first: Sequence[int]) -> Joint:
+    """Which of the watched joints it was that stopped all, now that they stand.
+
+    Those of the channels `first` had a following error first; but one that was only shaken stands
+    again where it should, while another has lost its place.
+    """
+    errors = card.following_error([joint.channel for joint in joints])
+    early = [joint for joint in joints if joint.channel in first]
+    out = [joint for joint in joints if abs(errors[joint.channel]) > window(joint)]
+    if any(joint in early for joint in out):
+        return next(joint for joint in early if joint in out)
+    return max(out, key=lambda j: abs(errors[j.channel]) / window(j)) if out else early[0]
+
+
+def strayed(card: Card, joint: Joint, moving: Sequence[Joint]) -> NoReturn:
+    """A joint that was told to stand and has not: whoever moved was stopped for it."""
+    error = card.following_error([joint.channel])[joint.channel]
+    raise HomingFailed(
+        joint,
+        Kind.SINKS,
+        f"told to stand while {', '.join(one.name for one in moving)} moved, it went "
+        f"{error / joint.counts_per_deg:+.2f} {joint.unit} by count: it does not hold, or was "
+        "pushed",
+        count_deg=error / joint.counts_per_deg,
+    )
 
 
 def felt(card: Card, joint: Joint, run: Run) -> None:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 from .arm import Arm, Joint
 from .client import Card
-from .homing import TIME_EXTRA_S, TIME_SHARE, Homed
-from .homing_failed import check_kept
+from .findings import Kind
+from .homing import TIME_EXTRA_S, TIME_SHARE, Homed, follow
+from .homing_failed import STANDING_LOADS, WINDOW_LOADS, HomingFailed, check_kept
 from .homing_methods import method_of, turn_deg
 
 # Two joints told to be where they are need no motion at all.
@@ -103,8 +104,7 @@ class Positions:
         """Move homed joints to these angles in step: all start, and all arrive, together.
 
         So the way between two poses is the straight one of the joints, whoever the slowest is.
-        Raises MotionError when they do not arrive in time, HomingFailed when by its encoder any
-        homed joint has lost steps since its home edge.
+        Raises as `run`, and HomingFailed when they did not arrive.
         """
         joints = [j for j in self._arm.joints if j.name in self.homed and j.name in target_deg]
         steps = self._card.steps([joint.channel for joint in joints])
@@ -130,22 +130,53 @@ class Positions:
             share = deg / (deg_s * (slowest_s - deg_s / joint.home.acceleration_deg_s2))
             speeds[joint.channel] = joint.speed(deg_s, share)
         self._card.set_speed(speeds)
-        self._card.move(moves)
-        self._card.until_still(moves, slowest_s * TIME_SHARE + TIME_EXTRA_S)
-        self._check_kept()
+        rest = self.run(moves, slowest_s * TIME_SHARE + TIME_EXTRA_S)
+        for joint in moving:
+            if rest[joint.channel] != steps[joint.channel] + moves[joint.channel]:
+                raise _halted(joint)
 
-    def _check_kept(self) -> None:
+    def run(
+        self,
+        moves: Mapping[int, int],
+        limit_s: float,
+        meanwhile: Callable[[], None] = lambda: None,
+    ) -> dict[int, int]:
+        """Steps by channel, all at once; returns the step counters of all homed joints afterwards.
+
+        Every homed joint is watched, those that stand too: the first one out of step stops all,
+        since it hangs on what the others carry, or throws them about. Raises MotionError when
+        motion lasts beyond `limit_s`, HomingFailed of the joint that was first out of step, or has
+        lost steps since its home edge by its encoder.
+        """
         joints = [joint for joint in self._arm.joints if joint.name in self.homed]
         channels = [joint.channel for joint in joints]
+        windows = {
+            joint.channel: (joint, WINDOW_LOADS if joint.channel in moves else STANDING_LOADS)
+            for joint in joints
+        }
+        follow(self._card, windows)
+        self._card.move(moves)
+        meanwhile()
+        beyond = self._card.until_still(moves, limit_s, guard=channels).beyond
+        self._card.watch_following(dict.fromkeys(channels, (0.0, 1.0)))
         steps, counts = self._card.steps(channels), self._card.counts(channels)
-        for joint in joints:
-            homed = self.homed[joint.name]
-            check_kept(
-                joint,
-                steps[joint.channel] - homed.home_step,
-                counts[joint.channel] - homed.home_count,
-            )
+        order = sorted(joints, key=lambda joint: joint.channel not in beyond)
+        for joint in order:
+            homed, at = self.homed[joint.name], joint.channel
+            check_kept(joint, steps[at] - homed.home_step, counts[at] - homed.home_count)
+        if beyond:
+            raise _halted(order[0])
+        return steps
 
     def pose(self, angles_deg: tuple[float, ...]) -> dict[str, float]:
         """A pose of the arm file by joint name."""
         return {j.name: a for j, a in zip(self._arm.joints, angles_deg, strict=True)}
+
+
+def _halted(joint: Joint) -> HomingFailed:
+    return HomingFailed(
+        joint,
+        Kind.HOME_LOST,
+        "the motion was stopped by a following error of it that has gone since",
+        missing_counts=0.0,
+    )

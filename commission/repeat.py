@@ -30,7 +30,8 @@ def check_repeat(
         station.progress(f"repeat: homing all joints again ({number + 1} of {times})")
         for stage in sorted({joint.stage for joint in station.arm.joints}):
             joints = [joint for joint in station.arm.joints if joint.stage == stage]
-            found = home(station.card, joints, positions.now_deg())
+            standing = station.arm.others(joints)
+            found = home(station.card, joints, positions.now_deg(), standing)
             for joint in joints:
                 apart, by_count = _apart_deg(joint, found[joint.name], positions)
                 pair = (apart, by_count)

@@ -41,12 +41,16 @@ class JointResult:
 
 @dataclass
 class Result:
-    """The whole: verdict, evidence, suspects, and where the joints are believed to be."""
+    """The whole: verdict, evidence, suspects, and where the joints are believed to be.
+
+    `kept` tells which checks stand from an earlier part of the run, and from when.
+    """
 
     verdict: Outcome
     arm: str
     reason: str = ""
     identity: str = ""
+    kept: str = ""
     date: datetime = field(default_factory=lambda: datetime.now().astimezone())
     rig_time_s: float | None = None
     checks: list[Check] = field(default_factory=list)
@@ -70,6 +74,7 @@ class Result:
             "arm": self.arm,
             "reason": self.reason,
             "card": self.identity,
+            "kept": self.kept,
             "date": self.date.isoformat(timespec="seconds"),
             "rig_time_s": self.rig_time_s,
             "checks": [

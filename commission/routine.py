@@ -8,9 +8,11 @@ its output that is a JSON object may say `joint`, `verdict`, `evidence`, `zero_d
 
 from __future__ import annotations
 
+import difflib
 import importlib
 import json
 import shlex
+import shutil
 import subprocess
 import sys
 from collections.abc import Callable, Mapping
@@ -68,7 +70,10 @@ class Function:
             raise RoutineError(f"cannot import {module_name!r}: {_said(error)}") from error
         call = getattr(module, name, None)
         if not callable(call):
-            raise RoutineError(f"{module_name} has no function {name!r}")
+            there = [known for known in vars(module) if callable(getattr(module, known))]
+            close = difflib.get_close_matches(name, there, n=1)
+            hint = f"; is {close[0]!r} meant?" if close else ""
+            raise RoutineError(f"{module_name} has no function {name!r}{hint}")
         return cls(text, call)
 
     def run(self, line: Line, name: str) -> Report:
@@ -98,6 +103,16 @@ class Program:
     def __post_init__(self) -> None:
         if "{port}" not in self.told:
             raise RoutineError(f'got {self.told!r}; expected {{port}} in it, as in "home {{port}}"')
+        try:
+            program = shlex.split(self.told)[0]
+        except ValueError as error:  # a quotation mark without its other one
+            raise RoutineError(f"got {self.told!r}: {error}") from error
+        if "{port}" not in program and shutil.which(program) is None:
+            # Told before the arm is looked at, and not when its turn comes.
+            raise RoutineError(
+                f"cannot run {program!r}: no such program in the PATH, or not to be executed; "
+                "in the current folder it is ./name"
+            )
 
     def run(self, line: Line, name: str) -> Report:
         """Give it the port to itself, and take exit code and JSON lines."""

@@ -40,8 +40,9 @@ from .trim import Trimmed, trim_all
 from .witness import Witness, after_failure, sunk
 
 SETTLE_S = 0.2
-# For a joint that does not hold to sink so far that an eye sees it.
-HOLD_S = 0.5
+# For a joint that does not hold to sink so far that an eye sees it, also where a drive cuts its
+# current at standstill: half a second to a second after the last step (common practice).
+HOLD_S = 1.5
 # What we send is right, so a command error (SCPI -100 to -199) means that it did not arrive so.
 COMMAND_ERRORS = range(-199, -99)
 NO_COUNT = (Kind.COUNT_DEAD, Kind.COUNT_CLIMBS, Kind.COUNT_AMOUNT, Kind.COUNT_ELSEWHERE)
@@ -106,6 +107,7 @@ class _Job:
     options: Options
     state: State
     identity: str = ""
+    kept: str = ""
     rig_time_s: float | None = None
     checks: list[Check] = field(default_factory=list)
     first_homed: list[Homed] = field(default_factory=list)
@@ -123,10 +125,15 @@ class _Job:
         hand.caution(cautions.SUPPORT)
         hand.stand(True)
         card.reset()
+        if any(check.failed for check in self.state.checks):
+            hand.caution(cautions.AFTER_REPAIR)
         kept, self.checks = self.state.kept(
             step.name for step in PLAN if self.options.why_not(step) is None
         )
         self.state.done, self.state.checks = list(kept), list(self.checks)
+        if kept:
+            self.kept = f"kept from {self.state.date}: {', '.join(kept)}"
+            self.station.progress(f"{self.options.resume}: {self.kept}")
         if "all" in self.options.replace:
             self._own("all")
         for step in PLAN:
@@ -228,9 +235,10 @@ class _Job:
         rest = self.positions.pose(station.arm.rest_pose_deg)
         for stage in sorted({joint.stage for joint in station.arm.joints}):
             joints = [joint for joint in station.arm.joints if joint.stage == stage]
+            standing = station.arm.others(joints)
             station.progress(f"homing: {', '.join(joint.name for joint in joints)}")
             try:
-                self.positions.take(home(station.card, joints, by_eye))
+                self.positions.take(home(station.card, joints, by_eye, standing))
                 for joint in joints:
                     self._homing_passed(self.positions.homed[joint.name])
                 self.positions.go({joint.name: rest[joint.name] for joint in joints})
@@ -290,6 +298,8 @@ class _Job:
         if name == "homing":
             station.card.until_still(station.channels, SETTLE_S)
             self.positions.take_counters(report.zero_deg)
+            if self.witness is not None:
+                self.witness.forget_steps()
             self.homings = {joint.name: [0.0] for joint in station.arm.joints}
 
     def line_garbles(self, error: CommissionError) -> bool:
@@ -347,6 +357,7 @@ class _Job:
             arm.title or arm.name,
             reason=reason,
             identity=self.identity,
+            kept=self.kept,
             rig_time_s=self.rig_time_s,
             checks=self.checks,
             suspects=rank(self.checks),

@@ -31,7 +31,8 @@ class State:
         """What need not be done again of the `wanted` checks: names and their checks.
 
         After findings the first check that failed and all that come after it are done again, and
-        what a power-off touches; joints must be homed anew for whatever needs that.
+        what a power-off touches; joints must be homed anew for whatever needs that. A run that
+        has ended is begun anew: where its joints are is not known any more.
         """
         failed = [name for name in NAMES if any(c.failed for c in self._of(name))]
         names = [name for name in NAMES if name in self.done]
@@ -39,6 +40,8 @@ class State:
             first = NAMES.index(failed[0])
             names = [n for n in names if NAMES.index(n) < first and n not in POWERED]
         undone = [name for name in wanted if name not in names]
+        if not undone:
+            return [], []
         homed = [step.name for step in PLAN if step.needs_homed and step.name in undone]
         if homed and "homing" in names:
             names = [name for name in names if NAMES.index(name) < NAMES.index("homing")]

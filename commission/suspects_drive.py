@@ -209,7 +209,10 @@ def _too_little_torque(joint: str | None) -> tuple[str, str]:
 
 def lost(symptom: Symptom) -> list[Suspect]:
     """Steps and counts disagree after a run."""
-    because = f"{symptom.readings['missing_counts']:+.0f} counts between steps and encoder"
+    missing = symptom.readings["missing_counts"]
+    because = f"{missing:+.0f} counts between steps and encoder"
+    if not missing:
+        because = "its rotor was out of step, and is back"
     return [
         *(Suspect(fault, because, FITS) for fault in _too_little_torque(symptom.joint)),
         Suspect(f"idle@{symptom.joint}.DRIVE", because, CLASS),

@@ -47,6 +47,8 @@ def show(result: Result, console: Console) -> None:
     console.print(f"[bold {style}]{result.verdict}[/]: {escape(result.arm)}")
     if result.reason:
         console.print(result.reason, markup=False, highlight=False)
+    if result.kept:
+        console.print(f"checks {result.kept}", markup=False, highlight=False)
     passed = [check for check in result.checks if check.verdict == "pass"]
     failed = [check for check in result.checks if check.failed]
     if result.checks:

@@ -162,8 +162,10 @@ def _index(station: Station, positions: Positions, joint: Joint) -> Check:
         ("slow", joint.home.slow_deg_s * 4.0),
         ("fast", joint.home.fast_deg_s * FAST_SHARE),
     ):
-        first = _next_index(station, joint, sense, deg_s)
-        second = None if first is None else _next_index(station, joint, sense, deg_s)
+        first = _next_index(station, positions, joint, sense, deg_s)
+        second = None
+        if first is not None:
+            second = _next_index(station, positions, joint, sense, deg_s)
         positions.go({joint.name: at})
         if first is None or second is None:
             words.append(f"{name}: none in a turn")
@@ -179,14 +181,16 @@ def _index(station: Station, positions: Positions, joint: Joint) -> Check:
     return judged("index", joint, symptoms, evidence)
 
 
-def _next_index(station: Station, joint: Joint, sense: float, deg_s: float) -> int | None:
+def _next_index(
+    station: Station, positions: Positions, joint: Joint, sense: float, deg_s: float
+) -> int | None:
     """The count latched at the next index, or None when a turn brings none."""
     card, channel = station.card, joint.channel
     deg = INDEX_TURNS * turn_deg(joint)
     card.set_speed({channel: joint.speed(deg_s)})
     card.arm_halt("IND", [channel])
-    card.move({channel: joint.steps(sense * deg)})
-    card.until_still([channel], deg / deg_s * TIME_SHARE + TIME_EXTRA_S)
+    limit_s = deg / deg_s * TIME_SHARE + TIME_EXTRA_S
+    positions.run({channel: joint.steps(sense * deg)}, limit_s)
     latch = card.latches([channel])[channel]
     card.arm_halt("OFF", [channel])
     return latch.count if latch.hit else None
@@ -202,9 +206,14 @@ def check_load(station: Station, positions: Positions) -> Iterator[Check]:
         sense = 1.0 if at < joint.middle_deg else -1.0
         card, channel = station.card, joint.channel
         card.set_speed({channel: joint.speed(joint.home.fast_deg_s)})
-        card.move({channel: joint.steps(sense * LOAD_DEG)})
-        volts = station.across(joint, "DRIVE.24V", "DRIVE.0V")
-        card.until_still([channel], LOAD_DEG / joint.home.fast_deg_s * TIME_SHARE + TIME_EXTRA_S)
+        limit_s = LOAD_DEG / joint.home.fast_deg_s * TIME_SHARE + TIME_EXTRA_S
+        read: list[float] = []
+        positions.run(
+            {channel: joint.steps(sense * LOAD_DEG)},
+            limit_s,
+            lambda: read.append(station.across(joint, "DRIVE.24V", "DRIVE.0V")),  # noqa: B023
+        )
+        volts = read[0]
         positions.go({joint.name: at})
         symptoms = []
         if rail - volts > SAG_V:

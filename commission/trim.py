@@ -60,7 +60,8 @@ def trim_all(station: Station, positions: Positions, trimmed: list[Trimmed]) -> 
 def rehome(station: Station, positions: Positions, joint: Joint) -> Homed:
     """Home one joint again from where it is; the others stay. Raises HomingFailed."""
     believed = positions.now_deg()
-    homed = home(station.card, [joint], believed)[joint.name]
+    others = station.arm.others([joint])
+    homed = home(station.card, [joint], believed, others)[joint.name]
     positions.take({joint.name: homed})
     return homed
 

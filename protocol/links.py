@@ -100,6 +100,8 @@ class Links:
 
     @staticmethod
     def _taken(path: Path) -> ServeError:
+        if path.is_dir() and not path.is_symlink():
+            return ServeError(f"{path}: a folder; expected a path for the link, such as {path}/arm")
         what = f"a link to {os.readlink(path)}" if path.is_symlink() else "something"
         return ServeError(
             f"{path}: {what} is there already; end the program that made it, "

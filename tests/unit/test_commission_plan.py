@@ -12,6 +12,7 @@ import jsonschema
 import pytest
 
 import dryrig.commission.report as reports
+from dryrig.commission import cautions
 from dryrig.commission.arm import load_arm
 from dryrig.commission.calibration import read_calibration
 from dryrig.commission.errors import CalibrationError, PlanError
@@ -145,16 +146,31 @@ def test_a_run_is_gone_on_with_after_a_repair(tmp_path: Path) -> None:
     state = tmp_path / "state.json"
     first = run(fault="open@J3.DIR", resume=state)
     assert first.verdict == "findings"
-    second = run(resume=state)
-    assert second.verdict == "pass"
-    # What was sound before the fault is kept; power was off, so what it touches is done again.
     told: list[str] = []
-    url = "dryrig://heron?seed=3&rig=third"
+    url = "dryrig://heron?seed=3&rig=mended"
     with closing(PortHand.open(f"{url}&port=hands")) as hand:
-        third = commission(url, hand, ARM, told.append, options=Options(resume=state))
-    assert third.verdict == "pass"
-    assert told == []
-    assert [c.name for c in third.checks] == [c.name for c in second.checks]
+        hand.caution = told.append  # type: ignore[method-assign]
+        second = commission(url, hand, ARM, options=Options(resume=state))
+    assert second.verdict == "pass"
+    assert told[:2] == [cautions.SUPPORT, cautions.AFTER_REPAIR]
+    # What was sound before the fault is kept; power was off, so what it touches is done again.
+    assert re.fullmatch(r"kept from [-0-9T:+]+: encoders, switches, stop", second.kept)
+    assert f"Checks {second.kept}" in render(second)
+    jsonschema.validate(second.to_json(), SCHEMA)
+
+
+def test_a_run_that_has_ended_is_begun_anew(tmp_path: Path) -> None:
+    """Or another arm passed by the first one's evidence, its joints never homed."""
+    state = tmp_path / "state.json"
+    assert run(resume=state, only=("rails", "homing")).verdict == "passed in part"
+    told: list[str] = []
+    url = "dryrig://heron?seed=8&rig=another"
+    with closing(PortHand.open(f"{url}&port=hands")) as hand:
+        options = Options(resume=state, only=("rails", "homing"))
+        again = commission(url, hand, ARM, told.append, options=options)
+    assert again.kept == ""
+    assert {text.partition(":")[0] for text in told} == {"rails", "homing"}
+    assert all(joint.angle_deg is not None for joint in again.joints)
 
 
 def test_a_stopped_run_goes_on_where_it_was(tmp_path: Path) -> None:
@@ -171,7 +187,8 @@ def test_a_stopped_run_goes_on_where_it_was(tmp_path: Path) -> None:
             commission(url, hand, ARM, until_jogs, options=Options(resume=state))
         result = commission(url, hand, ARM, seen.append, options=Options(resume=state))
     assert result.verdict == "pass"
-    assert seen[0].partition(":")[0] == "jogs"
+    assert seen[0] == f"{state}: {result.kept}"
+    assert seen[1].partition(":")[0] == "jogs"
     assert names(result) == USUAL
 
 

@@ -97,6 +97,7 @@ def test_the_whole(mine: str) -> None:
     [
         ("mine", r"^got 'mine'; expected module:function, such as mine:home$"),
         ("routine_of_mine:none", r"^routine_of_mine has no function 'none'$"),
+        ("shlex:splt", r"^shlex has no function 'splt'; is 'split' meant\?$"),
         ("not_there_at_all:home", r"^cannot import 'not_there_at_all': ModuleNotFoundError: "),
     ],
 )
@@ -108,6 +109,10 @@ def test_a_function_that_is_not_there(mine: str, text: str, told: str) -> None:
 def test_a_program_needs_a_device(tmp_path: Path) -> None:
     with pytest.raises(RoutineError, match=r'^got \'home\'; expected \{port\} in it, as in "home'):
         Program("home")
+    with pytest.raises(RoutineError, match=r"^cannot run 'no_such_program': no such program in"):
+        Program("no_such_program {port}")
+    with pytest.raises(RoutineError, match=r"No closing quotation$"):
+        Program("'home {port}")
     result = run("homing", Program("true {port}"), ("homing",))
     assert result.verdict == "could not run"
     assert result.reason.startswith("a program cannot open 'dryrig://heron?seed=2&rig=own': serve")

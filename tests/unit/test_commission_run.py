@@ -279,6 +279,26 @@ def test_homing_starts_on_the_switch_too(ports: tuple[Card, PortHand], arm: Arm)
     assert hand.look_deg(joint) == pytest.approx(0.0, abs=2.0)
 
 
+def test_a_way_to_a_pose_that_was_halted_is_no_arrival(
+    ports: tuple[Card, PortHand], arm: Arm, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """At a window of one count the lag of a sound motor halts it, and is within bounds at rest."""
+    card, _ = ports
+    joint = arm.joints[0]
+    positions = Positions(arm, card)
+    positions.take(home(card, [joint]))
+    watch = card.watch_following
+    monkeypatch.setattr(
+        card, "watch_following", lambda asked: watch({c: (n, 1.0) for c, (n, _) in asked.items()})
+    )
+    with pytest.raises(HomingFailed) as caught:
+        positions.go({"J1": 0.0})
+    assert caught.value.symptom.kind is Kind.HOME_LOST
+    assert str(caught.value).endswith("by a following error of it that has gone since")
+    assert positions.now_deg()["J1"] < -100.0
+    assert card.line.numbers("FOLL:SCAL? (@1:6)", 6) == [0.0] * 6  # nothing is watched any more
+
+
 def test_homing_without_an_edge_ends_stopped(ports: tuple[Card, PortHand], arm: Arm) -> None:
     card, _ = ports
     joint = arm.joints[5]

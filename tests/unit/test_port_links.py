@@ -46,6 +46,11 @@ def test_a_taken_path_is_refused_and_left_alone(tmp_path: Path) -> None:
     assert path.read_text() == "mine"
 
 
+def test_a_folder_is_no_place_for_a_link(tmp_path: Path) -> None:
+    with pytest.raises(ServeError, match=r": a folder; expected a path for the link, such as "):
+        Links({"card": tmp_path}).check()
+
+
 def test_a_live_link_is_refused(tmp_path: Path) -> None:
     (tmp_path / "card").symlink_to("/dev/null")
     with pytest.raises(ServeError, match=r"card: a link to /dev/null is there already; "):

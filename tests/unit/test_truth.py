@@ -55,3 +55,10 @@ def test_a_joint_that_meets_its_stop_is_seen_there() -> None:
     tally = study_truth("heron", ["open@J4.SW.COM", "overrun@J1.SW"], seed=11, processes=1)
     assert [one.wrongs for one in tally.held] == [[], []]
     assert tally.wrong == []
+
+
+def test_a_joint_that_falls_out_of_step_stops_those_that_move_with_it() -> None:
+    """On its way to a pose this elbow drops on its stop, and throws the wrist out of step."""
+    held = held_to_truth("heron", 1454, "resonance@J3.DRIVE")
+    assert held.wrongs == []
+    assert held.pressed_s < 0.1

@@ -40,6 +40,42 @@ def test_another_joint_that_hangs_loose_is_told_of(joints: tuple[Joint, ...]) ->
     assert [(one.kind, one.joint) for one in symptoms] == [(Kind.LOOSE, "J5")]
 
 
+def test_another_joint_that_went_untold_is_told_of(joints: tuple[Joint, ...]) -> None:
+    went = [
+        Went(joints[0], -38.0, -38.0, -45.0),
+        Went(joints[2], -120.0, -120.2, -120.0),  # homed: where it was sent
+        Went(joints[3], 3.0, 0.0, 0.0),  # the eye errs, or it hangs loose: no shaft has moved
+        Went(joints[4], -35.0, -34.6, 0.0),
+        Went(joints[5], -35.0, -34.6, None),  # somebody else moved it
+    ]
+    words, symptoms = after_failure(went, joints[0])
+    assert "J5 was told +0 deg: it went -35 deg by eye and -35 by count" in words
+    assert "J3" not in words
+    assert "J6" not in words
+    assert [(one.kind, one.joint) for one in symptoms] == [(Kind.LOOSE, "J4"), (Kind.SINKS, "J5")]
+
+
+@pytest.mark.parametrize(
+    ("fault", "seed", "kind"),
+    [
+        # Each threw another joint out of step, and that one was named.
+        ("idle@J3.DRIVE", 51018, Kind.HOME_LOST),
+        ("idle@J2.DRIVE", 77001, Kind.HOME_LOST),
+        ("resonance@J3.DRIVE", 51004, Kind.HOME_LOST),
+        ("idle@J5.DRIVE", 77002, Kind.SINKS),  # it stands while others are homed
+    ],
+)
+def test_the_joint_that_is_first_out_of_step_stops_all_and_is_named(
+    fault: str, seed: int, kind: Kind
+) -> None:
+    held = held_to_truth("heron", seed, fault)
+    assert held.wrongs == []
+    assert held.result is not None
+    (failed,) = [check for check in held.result.checks if check.failed]
+    assert failed.joint == fault.partition("@")[2][:2]
+    assert failed.symptoms[0].kind is kind
+
+
 def test_a_joint_that_falls_through_its_coupling_is_not_jogged_back() -> None:
     held = held_to_truth("heron", 31118, "slip@J3.COUPLING")
     assert held.wrongs == []
@@ -59,6 +95,22 @@ def test_a_coupling_that_slips_when_lifting_shows_in_both_jogs() -> None:
     assert [check.symptoms[0].kind for check in failed] == [Kind.LOOSE]
     assert failed[0].evidence.count("asked:") == 2
     assert held.result.suspects[0].fault == "slip@J2.COUPLING"
+
+
+def test_a_joint_that_falls_as_it_is_energised_is_not_jogged() -> None:
+    """Lying on its stop it was jogged both ways, and pressed it for 1.9 s."""
+    held = held_to_truth("heron", 61012, "weak@J3.MOTOR")
+    assert held.wrongs == []
+    assert held.pressed_s == 0.0
+    assert held.result is not None
+    (failed,) = (check for check in held.result.checks if check.failed)
+    assert (failed.name, failed.joint, failed.symptoms[0].kind) == ("jogs", "J3", Kind.SINKS)
+    assert "asked:" not in failed.evidence
+    rest = [check for check in held.result.checks if check.name == "jogs"][-3:]
+    assert {check.evidence for check in rest} == {
+        "not done: J3 has fallen, and whatever it carries"
+    }
+    assert held.result.suspects[0].fault == "weak@J3.MOTOR"
 
 
 def test_play_shows_from_the_other_side() -> None:
