@@ -2,8 +2,8 @@
 
 Direction is judged by eye and by count, distance by count. One axis at a time, both signs, slow.
 Afterwards, where a jog went wrong, the meter looks at what reaches the drive. A joint that goes
-much further than told, not with its shaft, or untold as it is energised, loses its drive at once:
-another jog would only drive it, or what it carries, into something.
+much further than told, or not with its shaft, loses its drive at once: a second jog would only
+drive it, or what it carries, into something.
 """
 
 from __future__ import annotations
@@ -56,35 +56,12 @@ def check_jogs(station: Station, blind: set[int]) -> list[Check]:
     station.hand.caution(cautions.FIRST_JOG)
     station.hand.motor_supply(True)
     checks = []
-    card, fallen = station.card, ""
     for joint in station.arm.joints:
-        if fallen:
-            words = f"not done: {fallen} has fallen, and whatever it carries"
-            checks.append(Check("jogs", joint.name, "skipped", words))
-            continue
-        channel = joint.channel
-        before = card.counts([channel])[channel]
-        card.enable(True, [channel])
-        card.pause(SETTLE_S)
-        fell_deg = (card.counts([channel])[channel] - before) / joint.counts_per_deg
-        if channel not in blind and abs(fell_deg) > EYE_DEG:
-            card.enable(False, [channel])
-            checks.append(_falls(joint, fell_deg))
-            fallen = joint.name
-            continue
-        checks.append(_check(station, joint, channel in blind))
-        card.enable(False, [channel])
+        station.card.enable(True, [joint.channel])
+        station.card.pause(SETTLE_S)
+        checks.append(_check(station, joint, joint.channel in blind))
+        station.card.enable(False, [joint.channel])
     return checks
-
-
-def _falls(joint: Joint, deg: float) -> Check:
-    """Jogged nevertheless, it would be driven against whatever it has fallen on."""
-    evidence = (
-        f"energised, it went {deg:+.1f} {joint.unit} by count, untold; its drive was switched off "
-        "at once, and no jog was made"
-    )
-    symptom = Symptom(Kind.SINKS, joint.name, {"count_deg": deg})
-    return judged("jogs", joint, [symptom], evidence)
 
 
 def _check(station: Station, joint: Joint, blind: bool) -> Check:
