@@ -110,20 +110,23 @@ def stays(card: Card, joint: Joint, run: Run) -> None:
 
 
 def left(card: Card, joint: Joint, run: Run) -> None:
-    """Having backed off, the switch must have let go, and no step be lost."""
+    """Having backed off, no step must be lost, and the switch have let go."""
     error = card.following_error([joint.channel])[joint.channel]
-    slipped = abs(error) > window(joint)
-    late = f"; {error:+.0f} counts of following error: {classify(joint, error)}" if slipped else ""
-    if card.levels([joint.channel])[joint.channel]:
+    level = card.levels([joint.channel])[joint.channel]
+    if abs(error) > window(joint):  # nobody knows then how far it went
+        raise HomingFailed(
+            joint,
+            Kind.HOME_LOST,
+            f"backing off was halted; {error:+.0f} counts of following error: "
+            f"{classify(joint, error)}; the switch input reads {level}",
+            missing_counts=-error,
+        )
+    if level:
         raise HomingFailed(
             joint,
             Kind.HOME_NO_RELEASE,
-            f"backed off {abs(run.deg):.1f} {joint.unit} and the switch input still reads 1{late}",
+            f"backed off {abs(run.deg):.1f} {joint.unit} and the switch input still reads 1",
             backed_off_deg=abs(run.deg),
-        )
-    if slipped:
-        raise HomingFailed(
-            joint, Kind.HOME_LOST, f"backing off was halted{late}", missing_counts=-error
         )
 
 
