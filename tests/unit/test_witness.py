@@ -97,6 +97,16 @@ def test_a_coupling_that_slips_when_lifting_shows_in_both_jogs() -> None:
     assert held.result.suspects[0].fault == "slip@J2.COUPLING"
 
 
+def test_a_motor_too_weak_to_back_off_is_not_taken_for_a_switch_that_sticks() -> None:
+    held = held_to_truth("heron", 61020, "weak@J3.MOTOR")
+    assert held.result is not None
+    (failed,) = (check for check in held.result.checks if check.failed)
+    assert failed.evidence.startswith("J3: backing off was halted")
+    assert "the switch input reads 1" in failed.evidence
+    assert failed.symptoms[0].kind is Kind.HOME_LOST
+    assert held.result.suspects[0].fault == "weak@J3.MOTOR"
+
+
 def test_play_shows_from_the_other_side() -> None:
     """Play of 1 deg: the same step reads 1 deg away."""
     held = held_to_truth("heron", 30000, "play@J1.GEAR")
