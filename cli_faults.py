@@ -28,7 +28,10 @@ OnlyKinds = Annotated[
 Sample = Annotated[
     int, typer.Option(min=0, help="Only so many faults, drawn by the seed; 0 takes all.")
 ]
-Processes = Annotated[int, typer.Option(min=1, max=64, help="At the same time.")]
+Processes = Annotated[
+    int | None,
+    typer.Option(min=1, max=64, help="At the same time; unless given, one for each CPU."),
+]
 
 
 @faults_app.command("list")
@@ -83,7 +86,7 @@ def latent_faults(
     seed: Seed = 0,
     arms: Annotated[int, typer.Option(min=1, max=100, help="Arms with each fault.")] = 2,
     sound: Annotated[int, typer.Option(min=2, max=1000, help="Sound arms beside them.")] = 16,
-    processes: Processes = 2,
+    processes: Processes = None,
 ) -> None:
     """Commission arms with each fault: which does the commissioning see, which stay hidden, why.
 
@@ -128,7 +131,7 @@ def fault_truth(
     kind: OnlyKinds = None,
     seed: Seed = 300,
     sample: Sample = 0,
-    processes: Processes = 2,
+    processes: Processes = None,
 ) -> None:
     """Commission an arm with each fault, and hold what came of it against the truth.
 
@@ -172,7 +175,7 @@ def learn_faults(
     joint: OnlyJoints = None,
     part: OnlyParts = None,
     kind: OnlyKinds = None,
-    processes: Processes = 2,
+    processes: Processes = None,
 ) -> None:
     """Try out every fault for `dryrig commission --diagnose`, and keep what was seen.
 
@@ -213,7 +216,7 @@ def fault_diagnosis(
     kind: OnlyKinds = None,
     seed: Seed = 300,
     sample: Sample = 0,
-    processes: Processes = 2,
+    processes: Processes = None,
 ) -> None:
     """Commission an arm with each fault, and see whether the diagnosis names it.
 

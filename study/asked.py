@@ -79,12 +79,22 @@ def _ranker(arm: str, console: Console) -> SimulatedRanker:
     from .library import Library
     from .ranker import SimulatedRanker
 
-    def say(tasks: int) -> None:
-        console.print(
-            f"diagnosis: {tasks} rigs to try out first, some {max(1, tasks // 150)} min; "
-            "kept for the next time",
-            highlight=False,
-            markup=False,
-        )
+    ranker = SimulatedRanker(arm, Library.of(arm))
+    total = tried = 0
 
-    return SimulatedRanker(arm, Library.of(arm), learning=say)
+    def say(words: str) -> None:
+        console.print(f"diagnosis: {words}", highlight=False, markup=False)
+
+    def learning(tasks: int) -> None:
+        nonlocal total
+        total = tasks
+        say(f"{tasks} arms to commission first, which is kept for the next time")
+
+    def done() -> None:
+        nonlocal tried
+        tried += 1
+        if tried * 10 // total > (tried - 1) * 10 // total:
+            say(f"{tried} of {total}")
+
+    ranker.learning, ranker.done = learning, done
+    return ranker

@@ -109,7 +109,7 @@ def study_diagnosis(
     faults: Sequence[str],
     *,
     seed: int = 300,
-    processes: int = 2,
+    processes: int | None = None,
     library: Library | None = None,
     found: Callable[[Trial], None] = lambda _trial: None,
     begin: Callable[[int], None] = lambda _total: None,

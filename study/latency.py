@@ -81,7 +81,11 @@ class Tally:
 
 
 def sound_spread(
-    scene: str, seeds: Sequence[int], processes: int = 2, *, done: Callable[[], None] | None = None
+    scene: str,
+    seeds: Sequence[int],
+    processes: int | None = None,
+    *,
+    done: Callable[[], None] | None = None,
 ) -> Spread:
     """The spread over the sound arms of these seeds."""
     seen = []
@@ -102,7 +106,7 @@ def study_latency(
     seed: int = 0,
     arms: int = ARMS,
     sound_arms: int = SOUND_ARMS,
-    processes: int = 2,
+    processes: int | None = None,
     found: Callable[[Finding], None] = lambda _finding: None,
     done: Callable[[], None] | None = None,
 ) -> Tally:

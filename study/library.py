@@ -102,8 +102,11 @@ class Library:
         library._read()
         return library
 
-    def tasks(self, faults: Iterable[str]) -> list[Task]:
-        """What must still be commissioned to know these faults, sound arms among it."""
+    def tasks(self, faults: Iterable[str], *, metered: bool = True) -> list[Task]:
+        """What must still be tried out to know these faults, sound arms among it.
+
+        Unless `metered`, the meter is left out: most faults are never measured.
+        """
         if self.closed:
             return []
         wanted = [(ARM + number, SOUND) for number in range(SOUND_ARMS)]
@@ -115,17 +118,21 @@ class Library:
             for seed, fault in wanted
             if (seed, fault) not in self.seen
         ]
+        if not metered:
+            return missing
         meter = [fault for fault in (SOUND, *faults) if fault not in self.reads]
         return missing + [(self.scene, ARM, fault, True) for fault in meter]
 
     def learn(
         self,
         faults: Sequence[str],
-        processes: int = 2,
+        processes: int | None = None,
         done: Callable[[], None] = lambda: None,
+        *,
+        metered: bool = True,
     ) -> None:
-        """Commission what is missing, and keep it. Raises OSError when the file cannot be kept."""
-        tasks = self.tasks(faults)
+        """Try out what is missing, and keep it. Raises OSError when the file cannot be kept."""
+        tasks = self.tasks(faults, metered=metered)
         try:
             for count, (task, one) in enumerate(in_processes(learned, tasks, processes), 1):
                 if isinstance(one, Signature):

@@ -39,7 +39,7 @@ class SimulatedRanker:
 
     scene: str
     library: Library
-    processes: int = 2
+    processes: int | None = None
     learning: Callable[[int], None] = lambda _tasks: None
     done: Callable[[], None] = lambda: None
     _classes: Classes | None = None
@@ -85,7 +85,7 @@ class SimulatedRanker:
         """All faults, or, as long as not all are learned, those at joints with findings."""
         scene = load_scene(self.scene)
         whole = list(enumerate_faults(scene))
-        if not self.library.tasks(whole):
+        if not self.library.tasks(whole, metered=False):
             return whole
         found = {check.joint for check in result.checks if check.failed}
         if None in found:
@@ -94,10 +94,10 @@ class SimulatedRanker:
         return [fault for fault in whole if not at[fault] or at[fault] & found]
 
     def _learn(self, faults: list[str]) -> None:
-        tasks = self.library.tasks(faults)
+        tasks = self.library.tasks(faults, metered=False)
         if tasks:
             self.learning(len(tasks))
-            self.library.learn(faults, self.processes, self.done)
+            self.library.learn(faults, self.processes, self.done, metered=False)
         if tasks or self._classes is None:
             self._classes = self.library.classes()
 

@@ -141,7 +141,7 @@ def study_truth(
     faults: Sequence[str],
     *,
     seed: int = 300,
-    processes: int = 2,
+    processes: int | None = None,
     done: Callable[[Held], None] = lambda _held: None,
 ) -> Tally:
     """One arm a fault, with seeds from `seed` on, in the order of `faults`.

@@ -89,11 +89,13 @@ def sliced() -> list[str]:
 def library(tmp_path_factory: pytest.TempPathFactory) -> Library:
     folder: Path = tmp_path_factory.mktemp("library")
     made = Library.of("heron", folder)
-    made.learn(list(dict.fromkeys([*ROWS.values(), *MISTAKEN_FOR, *sliced()])))
+    made.learn(list(dict.fromkeys([*ROWS.values(), *MISTAKEN_FOR, *sliced()])), metered=False)
+    assert made.reading("open@J3.SW.COM") != made.reading(SOUND)
+    made.save()
     kept = Library.of("heron", folder)
     assert kept.seen == made.seen  # what was learned is read back as it was
     assert kept.reads == made.reads
-    assert kept.tasks([*ROWS.values(), *sliced()]) == []
+    assert kept.tasks([*ROWS.values(), *sliced()], metered=False) == []
     kept.closed = True
     return kept
 
