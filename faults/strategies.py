@@ -15,15 +15,13 @@ from pathlib import Path
 from typing import Any
 
 from ..errors import DryrigError
-from ..scenes import Axis, Scene, Sketch, load_scene
-from ..sim.body import Body
-from ..sim.clearance import Clearance
-from ..sim.start import check_start
+from ..scenes import Axis, Sketch
 from .catalogue import chosen_faults
 from .gates import Parameter
 from .grammar import Fault, parse_fault
 from .kinds import Kind
 from .places import joints_in, part_at
+from .poses import scene_of, stands, start_for
 
 try:
     from hypothesis import HealthCheck, settings
@@ -112,11 +110,6 @@ class HandAction:
         return self.text.encode() + b"\n"
 
 
-@lru_cache(maxsize=16)
-def _scene(scene: str | Path) -> Scene:
-    return load_scene(scene)
-
-
 _Sorted = dict[str, dict[str, dict[str, list[str]]]]
 
 
@@ -128,7 +121,7 @@ def _catalogue(
 
     Without those variants that the values drawn give anyway.
     """
-    loaded = _scene(scene)
+    loaded = scene_of(scene)
     names = [joint.name for joint in loaded.joint]
     found: dict[str, _Sorted] = {name: {} for name in (*names, "")}
     for fault in chosen_faults(loaded, joints=joints, parts=parts, kinds=kinds):
@@ -243,19 +236,6 @@ def schedules(
     return tuple(sorted(found, key=lambda each: each.at_s))
 
 
-@lru_cache(maxsize=256)
-def _stands(scene: str | Path, pose_deg: tuple[float, ...]) -> bool:
-    loaded = _scene(scene)
-    body = Body(loaded)
-    try:
-        check_start(loaded, Clearance(body), pose_deg)
-    except ValueError:
-        return False
-    finally:
-        body.close()
-    return True
-
-
 @st.composite
 def start_poses(
     draw: st.DrawFn,
@@ -271,7 +251,7 @@ def start_poses(
     whole tens within their travel or, with `on_switch`, 2 deg beyond the point at which their
     switch operates.
     """
-    loaded = _scene(scene)
+    loaded = scene_of(scene)
     names = [joint.name for joint in loaded.joint]
     for name in joints:
         if name not in names:
@@ -289,7 +269,7 @@ def start_poses(
         inside = (stop - beyond) * joint.end_sign > 1.0
         choices = [*([beyond] if on_switch and inside else []), *tens]
         pose[number] = draw(st.sampled_from(choices))
-        if not _stands(scene, tuple(pose)):
+        if not stands(scene, tuple(pose)):
             pose[number] = rest[number]
     return tuple(pose)
 
@@ -309,7 +289,8 @@ def arms(
     """An individual arm: a seed, faults at the joints named (all, when none is), a start pose.
 
     `max_faults` 0 gives sound arms; `line` lets faults of the serial line be among them; `choice`
-    as for `faults`.
+    as for `faults`. Where the seed puts the others so that the joints named would meet the table or
+    a link on their way home, the arm starts at its rest pose.
     """
     named = tuple(joints)
     one = faults(scene, joints=named, **choice)
@@ -321,8 +302,8 @@ def arms(
             found.append(fault)
     seed = draw(st.integers(0, MOST_SEED)) if draw(st.booleans()) else 0
     pose = draw(start_poses(scene, joints=named)) if poses and draw(st.booleans()) else None
-    if pose == _scene(scene).rest_pose_deg:
-        pose = None
+    if pose == scene_of(scene).rest_pose_deg or pose is None:
+        pose = start_for(scene, seed, named)
     return Arm(str(scene), seed, tuple(found), pose)
 
 
@@ -350,7 +331,7 @@ def hand_actions(
     draw: st.DrawFn, scene: str | Path = "heron", *, joints: Sequence[str] = ()
 ) -> HandAction:
     """Something a person does at the arm: turn, press, release, wiggle, the STOP button."""
-    loaded = _scene(scene)
+    loaded = scene_of(scene)
     wanted = tuple(joints) or tuple(joint.name for joint in loaded.joint)
     at = st.sampled_from([1 + loaded.joint_number(name) for name in wanted])
     turns = st.tuples(st.sampled_from([5, -5, 10, -10, 20, -20]), at)

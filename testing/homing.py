@@ -20,6 +20,7 @@ from hypothesis import HealthCheck, given
 from hypothesis import strategies as st
 
 from ..faults import strategies as drawn
+from ..faults.poses import start_for
 from ..faults.strategies import Arm
 from ..protocol.direct import DirectRig, open_rig
 from ..protocol.in_process import Serial
@@ -185,6 +186,25 @@ class Homing:
         # Over a line that loses bytes no routine can be sure that it was heard.
         return self.holds(check, self.arms(line=False))
 
+    def leaves_the_card_as_found(self) -> Property:
+        """However it ends: full current, no halt armed, no following error watched.
+
+        What is left behind strikes the next program: a joint that sinks, a move that halts.
+        """
+
+        def check(ran: Ran) -> None:
+            card = ran.rig.seen.card
+            for axis, joint in enumerate(ran.rig.seen.scene.joint):
+                share, edge = card.current(axis), card.halt_edge(axis)
+                assert share == 1.0, (
+                    f"the drive of {joint.name} is left with {share:g} of its current"
+                )
+                assert edge is None, f"{joint.name} is left armed: it halts at the next {edge}"
+                watched = bool(card.following.scale[axis]) and card.following.halts[axis]
+                assert not watched, f"{joint.name} is left to be halted by its following error"
+
+        return self.holds(check, self.arms(line=False))
+
     # --- what it should do on a sound arm ----------------------------------------------------
 
     def homes_a_sound_arm(self, within_deg: float = 0.3) -> Property:
@@ -229,7 +249,9 @@ class Homing:
 
         def check(ran: Ran) -> None:
             ran.must_not_report()
-            with self.on(Arm(self.scene, ran.rig.seen.seed)) as other:
+            seed = ran.rig.seen.seed
+            pose_deg = start_for(self.scene, seed, tuple(self.joints))
+            with self.on(Arm(self.scene, seed, (), pose_deg)) as other:
                 other.must_not_report()
                 _agree(self._errors_deg(ran), self._errors_deg(other), within_deg, "another start")
 

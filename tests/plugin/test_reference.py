@@ -36,10 +36,16 @@ def test_six_joints_end_homed_or_with_a_report(number: int) -> None:
 
 def test_sound_arms_are_homed() -> None:
     seed(1)(heron(settings=of(2)).homes_a_sound_arm(0.3))()
-    seed(1)(sketched(settings=of(3)).homes_a_sound_arm(1.5))()
-    seed(1)(indexed(settings=of(3)).twice_agrees(0.2))()
+    seed(1)(sketched("J1", settings=of(3)).homes_a_sound_arm(0.05))()
+    seed(1)(sketched("J2", settings=of(3)).homes_a_sound_arm(0.8))()
+    seed(1)(indexed("J2", settings=of(3)).homes_a_sound_arm(0.1))()
+    seed(1)(indexed(settings=of(3)).twice_agrees(0.1))()
 
 
 def test_a_report_says_why() -> None:
     seed(1)(indexed(settings=of(8)).reports_when_impossible(saying=REASONS))()
-    seed(1)(sketched(settings=of(4)).reports_when_impossible(saying=STOP_REASONS))()
+    seed(1)(sketched(settings=of(8)).reports_when_impossible(saying=STOP_REASONS))()
+
+
+def test_the_card_is_left_as_it_was_found() -> None:
+    seed(1)(sketched(settings=of(6)).leaves_the_card_as_found())()
