@@ -33,7 +33,8 @@ except ImportError as error:
     ) from error
 
 PROFILE = "dryrig"
-"""A profile of settings for tests with rigs: no deadline of 200 ms, and slow draws are no fault."""
+"""A profile of settings for tests with rigs: no deadline of 200 ms, slow draws are no fault, and
+the first bug found is shrunk at once."""
 
 MOST_SEED = 2**16 - 1
 
@@ -52,7 +53,12 @@ _FIGURES: dict[str, tuple[Any, ...]] = {
 }
 """What a sketch's axis may be, `scenes.Axis`'s own value first; sound in every combination."""
 
-settings.register_profile(PROFILE, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.register_profile(
+    PROFILE,
+    deadline=None,
+    suppress_health_check=[HealthCheck.too_slow],
+    report_multiple_bugs=False,
+)
 
 
 @dataclass(frozen=True)

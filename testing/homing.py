@@ -31,7 +31,11 @@ from .homed import assert_homed, standings
 
 Check = Callable[["Ran"], None]
 Property = Callable[[], None]
-_SLOW = HealthCheck.too_slow
+SETTINGS = hypothesis.settings(
+    deadline=None, suppress_health_check=[HealthCheck.too_slow], report_multiple_bugs=False
+)
+"""Of a property that is given none. One story at a time: looking on for other bugs while arms lean
+on their stops takes most of a minute."""
 
 
 @dataclass
@@ -125,7 +129,7 @@ class Homing:
         """
         passed: set[Arm] = set()
 
-        @(self.settings or hypothesis.settings(deadline=None, suppress_health_check=[_SLOW]))
+        @(self.settings or SETTINGS)
         @given(arm=arms)
         def test(arm: Arm) -> None:
             if arm not in passed:
