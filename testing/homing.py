@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import hypothesis
-from hypothesis import HealthCheck, given
+from hypothesis import given
 from hypothesis import strategies as st
 
 from ..faults import strategies as drawn
@@ -31,11 +31,8 @@ from .homed import assert_homed, standings
 
 Check = Callable[["Ran"], None]
 Property = Callable[[], None]
-SETTINGS = hypothesis.settings(
-    deadline=None, suppress_health_check=[HealthCheck.too_slow], report_multiple_bugs=False
-)
-"""Of a property that is given none. One story at a time: looking on for other bugs while arms lean
-on their stops takes most of a minute."""
+SETTINGS = hypothesis.settings(hypothesis.settings.get_profile(drawn.PROFILE))
+"""Of a property that is given none."""
 
 
 @dataclass
