@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from ..sim.clock import seconds
 from ..sim.rig import TOUCHING_M
+from .run_file import REPLY
 
 if TYPE_CHECKING:
     from ..sim.rig import Rig
@@ -46,7 +47,9 @@ def tell(notes: Notes) -> str:
     rig = station.rig
     names = [joint.name for joint in rig.scene.joint]
     told = [
-        (action.tick, 1, _said(action.role, action.what, action.data)) for action in notes.actions
+        (action.tick, 1, _said(action.role, action.what, action.data))
+        for action in notes.actions
+        if action.what != REPLY
     ]
     told += [
         (each.tick, 0, f"{'card' if each.axis is None else names[each.axis]}: {_WORDS[each.what]}")
