@@ -67,6 +67,9 @@ SKETCH = Sketch((Axis(travel=30.0, method=-1), Axis(travel=30.0, method=17)))
 INDEXED = Sketch((Axis(travel=30.0, method=1), Axis(travel=30.0, end="positive")))
 """An index beside the switch, and two searches of a switch."""
 
+ALONE = Sketch((Axis(travel=30.0, method=34), Axis(travel=30.0, end="positive", method=18)))
+"""An index without a switch, and a switch at the positive end that is home where it lets go."""
+
 
 def sketched(*joints: str, **options: object) -> Homing:
     """The reference by other methods than the Heron's; both joints are homed in any case.
@@ -97,6 +100,18 @@ def indexed(*joints: str, **options: object) -> Homing:
     )
 
 
+def alone(*joints: str, **options: object) -> Homing:
+    """The reference where J1 has nothing but its index; both joints are homed."""
+    return Homing(
+        homes(ALONE.path, looks=True),
+        joints=joints,
+        scene=str(ALONE.path),
+        reports=(CommissionError,),
+        timeout_s=READ_TIMEOUT_S,
+        **options,  # type: ignore[arg-type]
+    )
+
+
 REASONS = {
     "swap@J1.SW.NC/J1.SW.NO": r"^J1: backed off .* still reads 1$",
     "swap@J2.SW.NC/J2.SW.NO": r"^J2: backed off .* still reads 1$",
@@ -107,7 +122,7 @@ REASONS = {
     "short@J1.ENC.Z/RAIL.0V": r"^J1: the search for the index ran 18\.9 deg, .* and met none$",
     "open@J2.ENC.A": r"^J2: .*counts",
     "play@J1.GEAR": r"^J1: the slow edge lies \+[01]\.\d\d deg from where the fast one puts it",
-    "unplug@J1.MOTOR": r"^J1: the fast search was halted; .* counts of following error",
+    "unplug@J1.MOTOR": r"^J1: the fast search was halted; .* counts of following error: [^;]*$",
     "open@J2.MOTOR.A+": r"^J2: the fast search was halted",
 }
 """What the reference says of faults on the indexed sketch."""
@@ -121,16 +136,35 @@ STOP_REASONS = {
     "sticky@J2.SW": r"^J2: backed off 5\.0 deg and the switch input still reads 1$",
     "short@J2.SW.NC/J2.SW.NO": r"^J2: the fast search ran .* met no edge; the input reads 0$",
     "play@J2.GEAR": r"^J2: the slow edge lies \+[01]\.\d\d deg",
+    "overflow@J2.COUNTER,bits=10": (
+        r"^J2: -\d{4,5} steps should give -\d{4,5} counts, the encoder made [+-]\d{1,3}: "
+    ),
     "weak@J2.MOTOR": r"^J2: (the slow edge lies -0\.\d|-.* steps should give -.* counts)",
 }
 """What it says where home is a hard stop, or where a switch lets go."""
+ALONE_REASONS = {
+    "short@J1.ENC.Z/RAIL.0V": (
+        r"^J1: the search for the index ran (18\.9 deg, more than a turn of the encoder, .* none$"
+        r"|\d+\.0 deg to the end of travel and met none; a turn of the encoder is 18\.0 deg: )"
+    ),
+    "unplug@J1.MOTOR": r"^J1: the index search was halted; .*; or the travel ends here$",
+}
+"""What it says where there is an index only: a turn of it is 18 deg."""
+SLOW_REASONS = {
+    "stall@LINE,per=0.5": r"^homing has taken 1[12]\d s so far, and should have taken 108 s"
+}
+"""What it says of the wrist over a line on which each reply takes 4 s."""
 
 __all__ = [
+    "ALONE",
+    "ALONE_REASONS",
     "INDEXED",
     "REASONS",
     "SKETCH",
+    "SLOW_REASONS",
     "STOP_REASONS",
     "Arm",
+    "alone",
     "heron",
     "homes",
     "indexed",

@@ -35,7 +35,16 @@ from cosmic_ray.plugins import get_operator, operator_names
 from hypothesis import HealthCheck, Phase, seed, settings
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "helpers"))
-from reference_homing import REASONS, STOP_REASONS, heron, indexed, sketched
+from reference_homing import (
+    ALONE_REASONS,
+    REASONS,
+    SLOW_REASONS,
+    STOP_REASONS,
+    alone,
+    heron,
+    indexed,
+    sketched,
+)
 
 import dryrig.commission.homing as homing
 import dryrig.commission.homing_failed as homing_failed
@@ -145,6 +154,11 @@ def properties(few: int) -> Iterator[tuple[str, Property]]:
         yield f"says why, {fault}", index(2).reports_when_impossible(saying={fault: words})
     for fault, words in STOP_REASONS.items():
         yield f"says why, {fault}", other(2).reports_when_impossible(saying={fault: words})
+    for fault, words in ALONE_REASONS.items():
+        what = alone(settings=some(6), limit_s=200.0)
+        yield f"says why, {fault}, alone", what.reports_when_impossible(saying={fault: words})
+    yield "says why, of the line", wrist(2).reports_when_impossible(saying=SLOW_REASONS)
+    yield "ends, at its other end", alone("J2", settings=some(4)).ends_within(30)
     yield "reports when impossible", wrist(5).reports_when_impossible()
     yield "never wrong and silent", wrist(8).never_wrong_and_silent(0.3)
     yield "never wrong and silent, other methods", other(8).never_wrong_and_silent(0.8)

@@ -11,7 +11,16 @@ import os
 
 import pytest
 from hypothesis import HealthCheck, Phase, seed, settings
-from reference_homing import REASONS, STOP_REASONS, heron, indexed, sketched
+from reference_homing import (
+    ALONE_REASONS,
+    REASONS,
+    SLOW_REASONS,
+    STOP_REASONS,
+    alone,
+    heron,
+    indexed,
+    sketched,
+)
 
 EXAMPLES = int(os.environ.get("DRYRIG_EXAMPLES", "4"))
 SLICES = 20 if EXAMPLES >= 100 else 1
@@ -45,6 +54,9 @@ def test_sound_arms_are_homed() -> None:
 def test_a_report_says_why() -> None:
     seed(1)(indexed(settings=of(8)).reports_when_impossible(saying=REASONS))()
     seed(1)(sketched(settings=of(8)).reports_when_impossible(saying=STOP_REASONS))()
+    seed(1)(alone(settings=of(4)).reports_when_impossible(saying=ALONE_REASONS))()
+    wrist = heron("J4", "J5", settings=of(2), limit_s=200.0)
+    seed(1)(wrist.reports_when_impossible(saying=SLOW_REASONS))()
 
 
 def test_the_card_is_left_as_it_was_found() -> None:
