@@ -71,14 +71,14 @@ ALONE = Sketch((Axis(travel=30.0, method=34), Axis(travel=30.0, end="positive", 
 """An index without a switch, and a switch at the positive end that is home where it lets go."""
 
 
-def sketched(*joints: str, **options: object) -> Homing:
+def sketched(*joints: str, looks: bool = True, **options: object) -> Homing:
     """The reference by other methods than the Heron's; both joints are homed in any case.
 
     J1 has its zero at the stop of the drawing, J2 where its switch operates: home is where it lets
     go, which by the sketch is 0.4 deg away.
     """
     return Homing(
-        homes(SKETCH.path, looks=True),
+        homes(SKETCH.path, looks=looks),
         joints=joints,
         scene=str(SKETCH.path),
         reports=(CommissionError,),
@@ -142,6 +142,8 @@ STOP_REASONS = {
     "weak@J2.MOTOR": r"^J2: (the slow edge lies -0\.\d|-.* steps should give -.* counts)",
 }
 """What it says where home is a hard stop, or where a switch lets go."""
+BLIND_REASONS = {"slip@J1.COUPLING": r"^J1: ran 84\.0 deg and met no hard stop$"}
+"""The same where nobody looks: all of the 76 deg between the stops, and 8 more."""
 ALONE_REASONS = {
     "short@J1.ENC.Z/RAIL.0V": (
         r"^J1: the search for the index ran (18\.9 deg, more than a turn of the encoder, .* none$"
@@ -158,6 +160,7 @@ SLOW_REASONS = {
 __all__ = [
     "ALONE",
     "ALONE_REASONS",
+    "BLIND_REASONS",
     "INDEXED",
     "REASONS",
     "SKETCH",

@@ -37,6 +37,7 @@ from hypothesis import HealthCheck, Phase, seed, settings
 sys.path.insert(0, str(Path(__file__).parents[1] / "helpers"))
 from reference_homing import (
     ALONE_REASONS,
+    BLIND_REASONS,
     REASONS,
     SLOW_REASONS,
     STOP_REASONS,
@@ -157,6 +158,11 @@ def properties(few: int) -> Iterator[tuple[str, Property]]:
     for fault, words in ALONE_REASONS.items():
         what = alone(settings=some(6), limit_s=200.0)
         yield f"says why, {fault}, alone", what.reports_when_impossible(saying={fault: words})
+    blind = sketched(looks=False, settings=some(2), limit_s=200.0)
+    yield (
+        "says why, of a stop that nobody sees",
+        blind.reports_when_impossible(saying=BLIND_REASONS),
+    )
     yield "says why, of the line", wrist(2).reports_when_impossible(saying=SLOW_REASONS)
     yield "ends, at its other end", alone("J2", settings=some(4)).ends_within(30)
     yield "reports when impossible", wrist(5).reports_when_impossible()

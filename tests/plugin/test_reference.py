@@ -13,6 +13,7 @@ import pytest
 from hypothesis import HealthCheck, Phase, seed, settings
 from reference_homing import (
     ALONE_REASONS,
+    BLIND_REASONS,
     REASONS,
     SLOW_REASONS,
     STOP_REASONS,
@@ -55,6 +56,8 @@ def test_a_report_says_why() -> None:
     seed(1)(indexed(settings=of(8)).reports_when_impossible(saying=REASONS))()
     seed(1)(sketched(settings=of(8)).reports_when_impossible(saying=STOP_REASONS))()
     seed(1)(alone(settings=of(4)).reports_when_impossible(saying=ALONE_REASONS))()
+    blind = sketched(looks=False, settings=of(2))
+    seed(1)(blind.reports_when_impossible(saying=BLIND_REASONS))()
     wrist = heron("J4", "J5", settings=of(2), limit_s=200.0)
     seed(1)(wrist.reports_when_impossible(saying=SLOW_REASONS))()
 
