@@ -153,7 +153,7 @@ ALONE_REASONS = {
 }
 """What it says where there is an index only: a turn of it is 18 deg."""
 SLOW_REASONS = {
-    "stall@LINE,per=0.5": r"^homing has taken 1[12]\d s so far, and should have taken 108 s"
+    "stall@LINE,per=0.5": r"^homing has taken 1[0-3]\d s so far, and should have taken 1[01]\d s"
 }
 """What it says of the wrist over a line on which each reply takes 4 s."""
 
