@@ -280,12 +280,16 @@ def replay(
     from rich.console import Console
 
     from .protocol.run_file import Diverged, Run
+    from .protocol.story import tell
     from .sim.clock import TICKS_PER_S
 
     try:
         with stoppable(), Console(stderr=True).status("replaying"):
             run = Run.read(file)
-            outcome = run.replay(grammar)
+            # What has no last line was kept of a failure: there the story is what is wanted.
+            stories: list[str] = []
+            told = None if run.outcome else lambda notes: stories.append(tell(notes))
+            outcome = run.replay(grammar, told)
     except Stopped as stopped:
         fail(f"stopped by {stopped}")
     except Diverged as error:
@@ -296,6 +300,8 @@ def replay(
     compared = "the same" if run.outcome else "nothing to compare with (no last line)"
     say(f"{len(run.actions)} actions, {outcome.tick / TICKS_PER_S:.3f} s: {compared}")
     say(f"{outcome.edges} edges, trace {outcome.trace}")
+    for story in stories:
+        say(f"what happened:\n{story}")
 
 
 @trace_app.command("plot")

@@ -10,9 +10,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
+from .approach import Approach
 from .arm import Joint
-from .client import Card, Latch, Sample
-from .errors import MotionError
+from .client import Card, Sample
+from .errors import MotionError, NoAnswer
 from .findings import Kind
 from .homing_failed import (
     STANDING_LOADS,
@@ -42,18 +43,9 @@ SETTLE_S = 0.1
 STOP_OFF_DEG = 4.0
 # Common practice: an index lies between a quarter and three quarters of a turn from the edge.
 NEAR_INDEX = 0.1
-
-
-@dataclass
-class Approach:
-    """One search for an edge, as read from the card: rig seconds and steps."""
-
-    joint: Joint
-    phase: str  # "fast", "slow" or "index"
-    time_s: list[float] = field(default_factory=list)
-    steps: list[int] = field(default_factory=list)
-    latch_time_s: float = 0.0
-    latch_step: int = 0
+# What the questions of a homing may take for each joint; replies that take 1 s each need some 35.
+TALK_S = 45.0
+SEARCHES = ("fast", "slow", "index", "stop")
 
 
 @dataclass(frozen=True)
@@ -85,11 +77,14 @@ class Homed:
 
 @dataclass
 class _Going:
-    """A joint on its way: the generator of its method, the run it is at, and what it has seen."""
+    """A joint on its way: the generator of its method, the run it is at and the step it began at,
+    and what it has seen.
+    """
 
     joint: Joint
     start: Start
     runs: Runs
+    step: int
     run: Run | None = None
     place: Place | None = None
     approaches: list[Approach] = field(default_factory=list)
@@ -111,7 +106,8 @@ def home(
 
     `by_eye_deg` tells roughly where each stands and so shortens the limits. Drives must be on.
     One of `standing` that leaves its place stops all: it does not hold, or was pushed.
-    Raises HomingFailed, with everything stopped; PortError or CardError from the card.
+    Raises HomingFailed, with everything stopped; PortError or CardError from the card, NoAnswer
+    also when it replies so slowly that homing lasts much longer than its motion.
     """
     channels = [joint.channel for joint in joints]
     eyes = by_eye_deg or {}
@@ -150,11 +146,17 @@ def _home(
     for joint in joints:
         at = joint.channel
         start = Start(levels[at], steps[at], counts[at], by_eye_deg.get(joint.name))
-        going.append(_Going(joint, start, runs(joint, start)))
+        going.append(_Going(joint, start, runs(joint, start), start.step))
     for one in going:
         one.advance(None)
-    while any(one.run for one in going):
-        moving = [one for one in going if one.run]
+    began_s, limit_s = card.clock_s(), TALK_S * len(joints)
+    while moving := [one for one in going if one.run]:
+        if (took_s := card.clock_s() - began_s) > limit_s:
+            raise NoAnswer(
+                f"homing has taken {took_s:.0f} s so far, and should have taken {limit_s:.0f} s at "
+                "most: the card's replies come too slowly, and so would a stop"
+            )
+        limit_s += max(_limit_s(one.joint, one.run) for one in moving if one.run)
         still = [*standing, *(one.joint for one in going if not one.run)]
         for one, caught in zip(moving, _together(card, moving, still), strict=True):
             one.advance(caught)
@@ -238,16 +240,12 @@ def _together(card: Card, going: list[_Going], standing: Sequence[Joint]) -> lis
     seen = {
         one.joint.channel: Approach(one.joint, run.phase)
         for one, run in tasks
-        if run.phase in ("fast", "slow", "index", "stop")
+        if run.phase in SEARCHES
     }
 
     def watch(sample: Sample) -> None:
-        for channel, search in seen.items():
-            step = sample.steps[channel]
-            # Standing still needs no further points.
-            if len(search.steps) < 2 or step != search.steps[-1]:
-                search.time_s.append(sample.time_s)
-                search.steps.append(step)
+        for search in seen.values():
+            search.saw(sample)
 
     channels = [one.joint.channel for one, _ in tasks]
     card.move({one.joint.channel: one.joint.steps(run.deg) for one, run in tasks})
@@ -269,8 +267,7 @@ def _together(card: Card, going: list[_Going], standing: Sequence[Joint]) -> lis
         step, count = rest[channel], counts[channel]
         if run.edge:
             if not latch.hit:
-                begun = seen[channel].steps[0] if channel in seen else None
-                missed(card, one.joint, run, begun)
+                missed(card, one.joint, run, step - one.step)
             if run.edge != "IND":
                 stays(card, one.joint, run)
             step, count = latch.step, latch.count
@@ -279,7 +276,9 @@ def _together(card: Card, going: list[_Going], standing: Sequence[Joint]) -> lis
         elif run.phase == "leave":
             left(card, one.joint, run)
         if channel in seen:
-            _keep(one, seen[channel], latch, step)
+            seen[channel].ended(latch, step)
+            one.approaches.append(seen[channel])
+        one.step = rest[channel]
         if one.joint is guilty:
             raise HomingFailed(
                 one.joint,
@@ -294,12 +293,6 @@ def _together(card: Card, going: list[_Going], standing: Sequence[Joint]) -> lis
         card.pause(SETTLE_S)
         follow(card, {channel: (joint, WINDOW_LOADS) for channel, (joint, _) in held.items()})
     return [caught[channel] for channel in channels]
-
-
-def _keep(one: _Going, search: Approach, latch: Latch, step: int) -> None:
-    search.latch_step = step
-    search.latch_time_s = latch.time_s if latch.hit else search.time_s[-1]
-    one.approaches.append(search)
 
 
 def _limit_s(joint: Joint, run: Run) -> float:
@@ -326,4 +319,5 @@ def homed_words(homed: Homed) -> str:
 def _stop(card: Card, channels: list[int]) -> None:
     card.abort()
     card.until_still(channels, STOP_S)
+    card.arm_halt("OFF", channels)
     card.set_current(dict.fromkeys(channels, 1.0))

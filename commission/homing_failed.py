@@ -18,8 +18,6 @@ LOOKS, LOOK_S = 4, 0.007
 WINDOW_LOADS = 2.0
 # Of one that stands: shaken by others it swings, and past two full steps it has let go.
 STANDING_LOADS = 4.0
-# What a search may seem shorter than it was: it is under way when first looked at.
-SHORT_DEG = 2.0
 
 
 class HomingFailed(MotionError):
@@ -36,21 +34,18 @@ def window(joint: Joint) -> float:
     return WINDOW_LOADS * load_counts(joint)
 
 
-def missed(card: Card, joint: Joint, run: Run, begun: int | None) -> NoReturn:
-    """A search that ended without its edge: why. It began at about step `begun`."""
+def missed(card: Card, joint: Joint, run: Run, made: int) -> NoReturn:
+    """A search that ended without its edge, after `made` steps: why."""
     channel = joint.channel
-    card.arm_halt("OFF", [channel])
     level = card.levels([channel])[channel]
     error = card.following_error([channel])[channel]
     slipped = abs(error) > window(joint)
     late = f"; {error:+.0f} counts of following error: {classify(joint, error)}"
-    ran = run.deg
-    if begun is not None and not slipped:
-        ran = (card.steps([channel])[channel] - begun) / joint.steps_per_deg
-        if abs(ran) < abs(run.deg) - SHORT_DEG:
-            # The card has halted it, and the rotor has come back to its field.
-            slipped = True
-            late = f" after {ran:+.1f} {joint.unit} by a following error that has gone since"
+    if not slipped and made != joint.steps(run.deg):
+        # The card has halted it, and the rotor has come back to its field.
+        slipped = True
+        ran = made / joint.steps_per_deg
+        late = f" after {ran:+.1f} {joint.unit} by a following error that has gone since"
     if level and run.edge == "FALL":
         raise HomingFailed(
             joint,

@@ -9,7 +9,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from .homing import Approach, Homed
+from .approach import Approach
+from .homing import Homed
 
 WIDTH, HEIGHT = 360, 220
 LEFT, RIGHT, TOP, BOTTOM = 56, 12, 24, 40

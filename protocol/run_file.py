@@ -22,7 +22,7 @@ the order they came, and the number and digest of all edges of the trace.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -295,8 +295,10 @@ class Run:
             _uart(said["uart"]) if "uart" in said else None,
         )
 
-    def replay(self, own_grammar: str | None = None) -> Outcome:
-        """Do it all again on a rig of its own.
+    def replay(
+        self, own_grammar: str | None = None, told: Callable[[Notes], object] | None = None
+    ) -> Outcome:
+        """Do it all again on a rig of its own; `told` gets its notes at the end, the rig still up.
 
         A grammar named as module:Class is code that a file must not start by itself: `own_grammar`
         must name the same one. Raises Diverged when it does not end as recorded, RunFileError for
@@ -317,7 +319,7 @@ class Run:
         ) as station:
             station.lockstep = self.lockstep
             station.ports["card"].uart = self.uart
-            recorder = Recorder(station, self.scene)
+            recorder = Recorder(station, self.scene, self.faults)
             station.writes_files = False  # a run from elsewhere writes nothing here
             for action in self.actions:
                 station.rig.advance(action.tick)
@@ -335,6 +337,8 @@ class Run:
             if self.outcome is not None:
                 station.rig.advance(self.outcome.tick)
             outcome = recorder.outcome()
+            if told is not None:
+                told(recorder)
             self._compare_replies(recorder.replies)
         if self.outcome is not None and outcome != self.outcome:
             raise Diverged(f"the replay differs:\n  recorded {self.outcome}\n  replayed {outcome}")

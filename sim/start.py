@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
+
 from ..errors import SceneError
 from ..scenes import Scene
 from .clearance import Clearance
@@ -11,7 +13,7 @@ from .individual import draw_start_pose
 
 ROOM_DEG = 12.0
 """What a hand check and a jog need to either side, as far as the travel goes."""
-_TRIES = 200
+_TRIES, _SAMPLES = 200, 128
 
 
 def check_start(scene: Scene, clearance: Clearance, pose_deg: Sequence[float]) -> None:
@@ -50,3 +52,17 @@ def _has_room(scene: Scene, clearance: Clearance, pose: tuple[float, ...]) -> bo
             angle = min(max(pose[number] + room, low), high)
             poses.append((*pose[:number], angle, *pose[number + 1 :]))
     return all(clearance.free(scene.pose_si(each)) for each in poses)
+
+
+def leaves_way(
+    scene: Scene, clearance: Clearance, pose_deg: Sequence[float], joints: Sequence[int]
+) -> bool:
+    """Whether these joints may go home together while the others stay: by samples of their way."""
+    for shares in np.random.default_rng(0).random((_SAMPLES, len(joints))):
+        pose = list(pose_deg)
+        for number, share in zip(joints, shares, strict=True):
+            joint = scene.joint[number]
+            pose[number] += share * (joint.travel_deg[joint.end_sign > 0] - pose[number])
+        if not clearance.free(scene.pose_si(pose)):
+            return False
+    return True

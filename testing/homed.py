@@ -77,6 +77,7 @@ def assert_homed(
 
     The message tells what each joint really did. See `standings` for `zero_deg`.
     """
+    __tracebackhide__ = True
     if within_deg <= 0:
         raise DryrigError(f"within_deg: got {within_deg:g}, expected more than 0")
     found = standings(of, joints=joints, zero_deg=zero_deg)

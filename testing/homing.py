@@ -16,10 +16,11 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import hypothesis
-from hypothesis import HealthCheck, given
+from hypothesis import given
 from hypothesis import strategies as st
 
 from ..faults import strategies as drawn
+from ..faults.poses import start_for
 from ..faults.strategies import Arm
 from ..protocol.direct import DirectRig, open_rig
 from ..protocol.in_process import Serial
@@ -30,7 +31,6 @@ from .homed import assert_homed, standings
 
 Check = Callable[["Ran"], None]
 Property = Callable[[], None]
-_SLOW = HealthCheck.too_slow
 
 
 @dataclass
@@ -45,10 +45,12 @@ class Ran:
 
     def must_report(self, of: str) -> None:
         """Raises AssertionError when it ended as if all were well."""
+        __tracebackhide__ = True
         assert self.reported is not None, f"the routine reported nothing, with {of}"
 
     def must_not_report(self) -> None:
         """Raises AssertionError, from the report, when it did not home."""
+        __tracebackhide__ = True
         if self.reported is not None:
             raise AssertionError(
                 f"the routine reported {type(self.reported).__name__}: {self.reported}"
@@ -90,6 +92,7 @@ class Homing:
     @contextmanager
     def on(self, arm: Arm, *, limit_s: float | None = None) -> Iterator[Ran]:
         """Run it on an arm; the rig is open in the block, and its story is told if that fails."""
+        __tracebackhide__ = True
         with open_rig(arm.scene, **arm.options) as rig:
             rig.seen.trace.start()
             ran = Ran(rig, rig.port(timeout=self.timeout_s), arm.faults)
@@ -102,6 +105,7 @@ class Homing:
 
     def again(self, ran: Ran, *, limit_s: float | None = None) -> None:
         """Run it on the same rig, once more. Raises AssertionError when it does not end."""
+        __tracebackhide__ = True
         limit = self.limit_s if limit_s is None else limit_s
         began_s, ran.reported = ran.rig.time_s, None
         try:
@@ -124,9 +128,10 @@ class Homing:
         """
         passed: set[Arm] = set()
 
-        @(self.settings or hypothesis.settings(deadline=None, suppress_health_check=[_SLOW]))
+        @(self.settings or _settings())
         @given(arm=arms)
         def test(arm: Arm) -> None:
+            __tracebackhide__ = True
             if arm not in passed:
                 with self.on(arm, limit_s=limit_s) as ran:
                     check(ran)
@@ -147,6 +152,7 @@ class Homing:
         """It ends homed within so many degrees, or it reports; whatever is broken."""
 
         def check(ran: Ran) -> None:
+            __tracebackhide__ = True
             if ran.reported is None:
                 self._assert_homed(ran, within_deg)
 
@@ -156,6 +162,7 @@ class Homing:
         """No joint is driven against its hard stop for longer."""
 
         def check(ran: Ran) -> None:
+            __tracebackhide__ = True
             for joint, pressed in pressed_s(ran.rig.seen).items():
                 assert pressed <= longer_than_s, (
                     f"{joint} was driven against its hard stop for {pressed:.1f} s, longer than "
@@ -168,6 +175,7 @@ class Homing:
         """After a report no pulses go out; all drives are on or off, where `enabled` is given."""
 
         def check(ran: Ran) -> None:
+            __tracebackhide__ = True
             if ran.reported is None:
                 return
             ran.rig.sleep(2.0)  # what was told last may be on its way, and ramps end
@@ -185,12 +193,33 @@ class Homing:
         # Over a line that loses bytes no routine can be sure that it was heard.
         return self.holds(check, self.arms(line=False))
 
+    def leaves_the_card_as_found(self) -> Property:
+        """However it ends: full current, no halt armed, no following error watched.
+
+        What is left behind strikes the next program: a joint that sinks, a move that halts.
+        """
+
+        def check(ran: Ran) -> None:
+            __tracebackhide__ = True
+            card = ran.rig.seen.card
+            for axis, joint in enumerate(ran.rig.seen.scene.joint):
+                share, edge = card.current(axis), card.halt_edge(axis)
+                assert share == 1.0, (
+                    f"the drive of {joint.name} is left with {share:g} of its current"
+                )
+                assert edge is None, f"{joint.name} is left armed: it halts at the next {edge}"
+                watched = bool(card.following.scale[axis]) and card.following.halts[axis]
+                assert not watched, f"{joint.name} is left to be halted by its following error"
+
+        return self.holds(check, self.arms(line=False))
+
     # --- what it should do on a sound arm ----------------------------------------------------
 
     def homes_a_sound_arm(self, within_deg: float = 0.3) -> Property:
         """Any individual without a fault, from any pose, is homed, and nothing is reported."""
 
         def check(ran: Ran) -> None:
+            __tracebackhide__ = True
             ran.must_not_report()
             self._assert_homed(ran, within_deg)
 
@@ -200,6 +229,7 @@ class Homing:
         """On a sound arm every joint ends that near to where its switch operates."""
 
         def check(ran: Ran) -> None:
+            __tracebackhide__ = True
             ran.must_not_report()
             rig = ran.rig.seen
             for axis, (joint, deg) in enumerate(zip(rig.scene.joint, rig.truth_deg(), strict=True)):
@@ -216,6 +246,7 @@ class Homing:
         """On a sound arm a second homing puts zero where the first did."""
 
         def check(ran: Ran) -> None:
+            __tracebackhide__ = True
             ran.must_not_report()
             first = self._errors_deg(ran)
             self.again(ran)
@@ -228,8 +259,11 @@ class Homing:
         """The same arm homed from another pose has its zero at the same place."""
 
         def check(ran: Ran) -> None:
+            __tracebackhide__ = True
             ran.must_not_report()
-            with self.on(Arm(self.scene, ran.rig.seen.seed)) as other:
+            seed = ran.rig.seen.seed
+            pose_deg = start_for(self.scene, seed, tuple(self.joints))
+            with self.on(Arm(self.scene, seed, (), pose_deg)) as other:
                 other.must_not_report()
                 _agree(self._errors_deg(ran), self._errors_deg(other), within_deg, "another start")
 
@@ -255,6 +289,7 @@ class Homing:
             }
 
         def check(ran: Ran) -> None:
+            __tracebackhide__ = True
             (fault,) = ran.faults
             ran.must_report(fault)
             assert re.search(words[fault], str(ran.reported)), (
@@ -272,6 +307,7 @@ class Homing:
         """Over a line that is late and splits replies, and loses nothing, it homes all the same."""
 
         def check(ran: Ran) -> None:
+            __tracebackhide__ = True
             ran.must_not_report()
             self._assert_homed(ran, within_deg)
 
@@ -281,6 +317,7 @@ class Homing:
         """Over a line that loses, doubles or spoils bytes it homes or reports, and ends."""
 
         def check(ran: Ran) -> None:
+            __tracebackhide__ = True
             if ran.reported is None:
                 self._assert_homed(ran, within_deg)
 
@@ -295,7 +332,19 @@ class Homing:
         return {each.joint: each.error_deg for each in found}
 
     def _assert_homed(self, ran: Ran, within_deg: float) -> None:
+        __tracebackhide__ = True
         assert_homed(ran.rig, within_deg, joints=self.joints, zero_deg=self.zero_deg)
+
+
+def _settings() -> hypothesis.settings:
+    """The present profile's, such as its number of examples, with what tests of rigs need."""
+    ours, theirs = hypothesis.settings.get_profile(drawn.PROFILE), hypothesis.settings()
+    return hypothesis.settings(
+        deadline=None,
+        suppress_health_check={*theirs.suppress_health_check, *ours.suppress_health_check},
+        report_multiple_bugs=False,
+        phases=[phase for phase in theirs.phases if phase in ours.phases],
+    )
 
 
 def _alone(fault: str) -> tuple[str, ...]:
@@ -305,6 +354,7 @@ def _alone(fault: str) -> tuple[str, ...]:
 def _agree(
     one: Mapping[str, float], other: Mapping[str, float], within_deg: float, what: str
 ) -> None:
+    __tracebackhide__ = True
     for joint, error_deg in one.items():
         apart = other[joint] - error_deg
         assert abs(apart) <= within_deg, (

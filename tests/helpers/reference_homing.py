@@ -67,23 +67,32 @@ SKETCH = Sketch((Axis(travel=30.0, method=-1), Axis(travel=30.0, method=17)))
 INDEXED = Sketch((Axis(travel=30.0, method=1), Axis(travel=30.0, end="positive")))
 """An index beside the switch, and two searches of a switch."""
 
+ALONE = Sketch((Axis(travel=30.0, method=34), Axis(travel=30.0, end="positive", method=18)))
+"""An index without a switch, and a switch at the positive end that is home where it lets go."""
 
-def sketched(**options: object) -> Homing:
-    """The reference by other methods than the Heron's."""
+
+def sketched(*joints: str, looks: bool = True, **options: object) -> Homing:
+    """The reference by other methods than the Heron's; both joints are homed in any case.
+
+    J1 has its zero at the stop of the drawing, J2 where its switch operates: home is where it lets
+    go, which by the sketch is 0.4 deg away.
+    """
     return Homing(
-        homes(SKETCH.path, looks=True),
+        homes(SKETCH.path, looks=looks),
+        joints=joints,
         scene=str(SKETCH.path),
         reports=(CommissionError,),
-        zero_deg={"J1": -38.0, "J2": -32.4},
+        zero_deg={"J1": -38.0},
         timeout_s=READ_TIMEOUT_S,
         **options,  # type: ignore[arg-type]
     )
 
 
-def indexed(**options: object) -> Homing:
-    """The reference on an axis that has its home at an index."""
+def indexed(*joints: str, **options: object) -> Homing:
+    """The reference on an arm whose J1 has its home at an index; both joints are homed."""
     return Homing(
         homes(INDEXED.path),
+        joints=joints,
         scene=str(INDEXED.path),
         reports=(CommissionError,),
         timeout_s=READ_TIMEOUT_S,
@@ -91,26 +100,74 @@ def indexed(**options: object) -> Homing:
     )
 
 
+def alone(*joints: str, **options: object) -> Homing:
+    """The reference where J1 has nothing but its index; both joints are homed."""
+    return Homing(
+        homes(ALONE.path, looks=True),
+        joints=joints,
+        scene=str(ALONE.path),
+        reports=(CommissionError,),
+        timeout_s=READ_TIMEOUT_S,
+        **options,  # type: ignore[arg-type]
+    )
+
+
 REASONS = {
-    "swap@J1.SW.NC/J1.SW.NO": "^J1: backed off .* still reads 1$",
-    "swap@J2.SW.NC/J2.SW.NO": "^J2: backed off .* still reads 1$",
-    "short@J1.ENC.Z/RAIL.0V": "^J1: the search for the index ran .* and met none$",
-    "open@J2.ENC.A": "^J2: .*counts",
-    "unplug@J1.MOTOR": r"^J1: the fast search was halted; .* counts of following error",
+    "swap@J1.SW.NC/J1.SW.NO": r"^J1: backed off .* still reads 1$",
+    "swap@J2.SW.NC/J2.SW.NO": r"^J2: backed off .* still reads 1$",
+    "sticky@J1.SW": r"^J1: backed off 5\.0 deg and the switch input still reads 1$",
+    "sticky@J2.SW": r"^J2: backed off 5\.0 deg and the switch input still reads 1$",
+    "frozen@CARD.J1.DIR": r"^J1: backed off 5\.0 deg .* -3\d counts .* about 28 microsteps",
+    "frozen@CARD.J2.DIR,level=2": r"^J2: backed off 5\.0 deg .* \+11\d counts",
+    "short@J1.ENC.Z/RAIL.0V": r"^J1: the search for the index ran 18\.9 deg, .* and met none$",
+    "open@J2.ENC.A": r"^J2: .*counts",
+    "play@J1.GEAR": r"^J1: the slow edge lies \+[01]\.\d\d deg from where the fast one puts it",
+    "unplug@J1.MOTOR": r"^J1: the fast search was halted; .* counts of following error: [^;]*$",
+    "open@J2.MOTOR.A+": r"^J2: the fast search was halted",
 }
 """What the reference says of faults on the indexed sketch."""
 STOP_REASONS = {
-    "unplug@J1.MOTOR": "^J1: it was stopped after .* by the drawing",
-    "slip@J1.COUPLING": "^J1: ran .* and met no hard stop$",
-    "unplug@J2.MOTOR": "^J2: the fast search was halted",
+    "unplug@J1.MOTOR": r"^J1: it was stopped after [+-]0\.\d .* by the drawing",
+    "open@J1.ENC.A": r"^J1: it was stopped after [+-]0\.0 deg",
+    "slip@J1.COUPLING": r"^J1: ran .* and met no hard stop$",
+    "unplug@J2.MOTOR": r"^J2: the fast search was halted",
+    "swap@J2.MOTOR.A+/J2.MOTOR.B-": r"^J2: the fast search was halted( after -0.* gone|; \+9)",
+    "cross@J1.INPUTS/J2.INPUTS": r"^J2: the fast search was halted; \+16\d .* 2 x 4 full steps",
+    "sticky@J2.SW": r"^J2: backed off 5\.0 deg and the switch input still reads 1$",
+    "short@J2.SW.NC/J2.SW.NO": r"^J2: the fast search ran .* met no edge; the input reads 0$",
+    "play@J2.GEAR": r"^J2: the slow edge lies \+[01]\.\d\d deg",
+    "overflow@J2.COUNTER,bits=10": (
+        r"^J2: -\d{4,5} steps should give -\d{4,5} counts, the encoder made [+-]\d{1,3}: "
+    ),
+    "weak@J2.MOTOR": r"^J2: (the slow edge lies -0\.\d|-.* steps should give -.* counts)",
 }
+"""What it says where home is a hard stop, or where a switch lets go."""
+BLIND_REASONS = {"slip@J1.COUPLING": r"^J1: ran 84\.0 deg and met no hard stop$"}
+"""The same where nobody looks: all of the 76 deg between the stops, and 8 more."""
+ALONE_REASONS = {
+    "short@J1.ENC.Z/RAIL.0V": (
+        r"^J1: the search for the index ran (18\.9 deg, more than a turn of the encoder, .* none$"
+        r"|\d+\.0 deg to the end of travel and met none; a turn of the encoder is 18\.0 deg: )"
+    ),
+    "unplug@J1.MOTOR": r"^J1: the index search was halted; .*; or the travel ends here$",
+}
+"""What it says where there is an index only: a turn of it is 18 deg."""
+SLOW_REASONS = {
+    "stall@LINE,per=0.5": r"^homing has taken 1[0-3]\d s so far, and should have taken 1[01]\d s"
+}
+"""What it says of the wrist over a line on which each reply takes 4 s."""
 
 __all__ = [
+    "ALONE",
+    "ALONE_REASONS",
+    "BLIND_REASONS",
     "INDEXED",
     "REASONS",
     "SKETCH",
+    "SLOW_REASONS",
     "STOP_REASONS",
     "Arm",
+    "alone",
     "heron",
     "homes",
     "indexed",

@@ -54,6 +54,7 @@ def routine(source: str, examples: int, phases: tuple[Phase, ...]) -> Homing:
             deadline=None,
             phases=phases,
             suppress_health_check=[HealthCheck.too_slow],
+            report_multiple_bugs=False,
         ),
     )
 
