@@ -36,13 +36,15 @@ def menu(faults: Iterable[str]) -> list[Measurement]:
     touched: dict[tuple[str, str], None] = {}
     for fault in faults:
         for place in parse_fault(fault).places if fault != SOUND else ():
-            joint, _, wire = place.partition(".")
+            joint, _, wire = place.removeprefix("CARD.").partition(".")
             if wire in WIRES:
                 touched[joint, plug_name(wire)] = None
             elif joint.startswith("J"):
                 plug = wire.partition(".")[0]
                 if plug in ("SW", "ENC", "DRIVE", "MOTOR", "INPUTS"):
                     touched[joint, plug] = None
+                if plug == "DRIVE":  # a drive's own fault may show at its inputs
+                    touched[joint, "INPUTS"] = None
     found = [Measurement("V", rail, GROUND) for rail in RAILS[1:]]
     for joint, plug in touched:
         found += _volts(joint, plug)

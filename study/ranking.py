@@ -29,6 +29,7 @@ _AS_WELL = 6.0
 _JOINT = re.compile(r"\bJ\d+\b")
 _SHOWN = 8
 _LEAST_SHARE = 1e-3
+_AT_LEAST = 3
 
 
 @dataclass
@@ -128,7 +129,9 @@ class Classes:
         total = sum(math.exp(least - one) for one in cost.values())
         share = {name: math.exp(least - one) / total for name, one in cost.items()}
         found: list[FaultClass] = []
-        while left and len(found) < _SHOWN and (not found or share[left[0]] > _LEAST_SHARE):
+        while left and len(found) < _SHOWN:
+            if len(found) >= _AT_LEAST and share[left[0]] <= _LEAST_SHARE:
+                break
             first = left[0]
             # A member fits the evidence about as well as the first; what does not is no equal.
             alike = [n for n in left if cost[n] <= cost[first] + _AS_WELL and self.alike(first, n)
