@@ -38,13 +38,16 @@ class Classes:
 
     library: Mapping[str, Mapping[int, Signature]]
     scales: Scales
-    _sound: dict[str, list[tuple[float, ...]]] = field(default_factory=dict)
+    _sound: dict[str, list[tuple[float, float]]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        """Gather the numbers of all sound arms."""
+        """Gather from where to where the numbers of all sound arms go."""
+        rows: dict[str, list[tuple[float, ...]]] = {}
         for one in self.library[SOUND].values():
             for words, numbers in one.segments.items():
-                self._sound.setdefault(words, []).append(numbers)
+                rows.setdefault(words, []).append(numbers)
+        for words, same in rows.items():
+            self._sound[words] = [(min(c), max(c)) for c in zip(*same, strict=True)]
 
     def distance(
         self,
@@ -97,8 +100,7 @@ class Classes:
             sigma = self.scales.sigma(words, index, max(abs(a), abs(b)))
             z = (a - b) / sigma
             if sound is not None and not same:
-                column = [row[index] for row in sound]
-                low, high = min(column), max(column)
+                low, high = sound[index]
                 if low <= b <= high:
                     # The fault leaves this number alone: arms differ, all candidates together.
                     z = max(low - a, a - high, 0.0) / (_EDGE * sigma)

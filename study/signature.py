@@ -12,6 +12,7 @@ import re
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cache
 
 from ..commission.result import Result
 
@@ -98,6 +99,7 @@ def _senses(evidence: str) -> list[str]:
     ]
 
 
+@cache
 def _anywhere(words: str) -> str:
     """Words with the joints' names taken out: the same remark of any joint."""
     return _JOINT.sub("J", words)
