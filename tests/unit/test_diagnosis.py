@@ -226,6 +226,14 @@ def test_the_menu_knows_where_a_part_of_the_card_or_a_drive_shows() -> None:
         assert any(what.red == "J5.STEP" and what.unit == "V" for what in menu([fault])), fault
 
 
+def test_no_ohms_are_asked_for_through_an_output_that_stands_by_the_last_sign() -> None:
+    asked = [what for what in menu(["open@J3.DIR"]) if what.unit == "ohm" and not what.plug]
+    assert {(what.red, what.black) for what in asked if ".DIR" in what.red + what.black} == {
+        ("CARD.J3.DIR", "J3.DIR")
+    }
+    assert any(what.red == "CARD.J3.STEP" and what.black == "J3.ENA" for what in asked)
+
+
 def test_a_signature_does_not_mind_where_a_disc_stands() -> None:
     from dryrig.commission.findings import Check
 
