@@ -2,13 +2,14 @@
 
 All by ohms with the main supply off (common practice, no published source). Motor plugs stay in:
 the bridge of a drive without power does not conduct at a meter's test voltage. Where something is
-wrong, the meter follows the conductors: the lowest reading lies nearest to a short, and each
-conductor is measured from end to end.
+wrong, the meter follows the conductors: the lowest reading lies nearest to a short, plugs are
+pulled from there on until it is gone, and each conductor is measured from end to end.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from . import cautions
 from .arm import Joint
@@ -27,6 +28,8 @@ LEADS = ("A+", "A-", "B+", "B-")
 PAIRS = (("A+", "A-"), ("B+", "B-"))
 CROSS = (("A+", "B+"), ("A+", "B-"), ("A-", "B+"), ("A-", "B-"))
 ZERO = "RAIL.0V"
+# Plugs that rails go through.
+PLUGS = ("DRIVE", "INPUTS", "ENC", "SW")
 
 
 def check_cold(station: Station) -> list[Check]:
@@ -85,9 +88,39 @@ def _nearest(station: Station, rail: str, at_card: float) -> tuple[list[Symptom]
             f"{joint.name}.{far.plus}", f"{joint.name}.{far.minus}"
         )
     place = min(readings, key=lambda name: readings[name]).removesuffix("_ohm")
-    symptom = Symptom(Kind.SHORTED, None if place == "card" else place, readings, rail)
     told = ", ".join(f"{name.removesuffix('_ohm')} {ohm_words(o)}" for name, o in readings.items())
-    return [symptom], f", lowest at {place}: {told}"
+    nearest = sorted(station.arm.joints, key=lambda joint: readings[f"{joint.name}_ohm"])
+    plug = _behind(station, rail, nearest)
+    symptom = Symptom(Kind.SHORTED, plug.partition(".")[0] or None, readings, rail)
+    gone = f"gone with plug {plug} out" if plug else "there with the plugs of all joints out too"
+    return [symptom], f", {gone}, lowest at {place}: {told}"
+
+
+def _behind(station: Station, rail: str, joints: Sequence[Joint]) -> str:
+    """The plug that a short lies behind, or "": pulled joint by joint until it is gone, then put
+    in again one by one until it is back (common practice).
+    """
+    hand = station.hand
+    out: list[str] = []
+    found = ""
+    for joint in joints:
+        station.progress(f"cold: {rail} with {joint.name}'s plugs out")
+        mine = [f"{joint.name}.{plug}" for plug in PLUGS]
+        for name in mine:
+            hand.plug(name, False)
+        out += mine
+        if hand.ohms(rail, ZERO) >= SHORT_OHM:
+            found = mine[-1]
+            for name in mine[:-1]:
+                hand.plug(name, True)
+                out.remove(name)
+                if hand.ohms(rail, ZERO) < SHORT_OHM:
+                    found = name
+                    break
+            break
+    for name in out:
+        hand.plug(name, True)
+    return found
 
 
 def _coils(station: Station, joint: Joint) -> Check:

@@ -113,17 +113,21 @@ class Ranker(Protocol):
 def diagnosed(ranker: Ranker, result: Result, station: Station) -> Diagnosis:
     """A diagnosis, followed up with the meter.
 
-    Only an arm with findings is measured: one that passed stands ready and is left so. Raises
-    PortError, CardError or HandError of a measurement.
+    Only an arm with findings is measured: one that passed stands ready and is left so; one with a
+    shorted rail gets no power, and is measured by ohms. Raises PortError, CardError or HandError
+    of a measurement.
     """
     station.progress("diagnosis: comparing")
     found = ranker.rank(result)
     if result.verdict != "findings":
         return found
+    shorted = any(c.failed and c.name == "cold" and c.joint is None for c in result.checks)
     for _ in range(MOST_TAKEN):
         if found.split is None:
             break
         what = found.split.measurement
+        if shorted and what.unit != "ohm":
+            break  # no power on a shorted rail
         if not station.hand.measures_on(what.words, found.split.told):
             break
         station.progress(f"diagnosis: {what.words}")

@@ -76,6 +76,14 @@ def _package_hash() -> str:
     return digest.hexdigest()
 
 
+def _by_disc(fault: str) -> bool:
+    """Whether a short reaches further or not by where an encoder's disc stands.
+
+    An output feeds a supply that is off, and with it whatever else is fed from there.
+    """
+    return ".ENC." in fault and fault.endswith("/RAIL.24V")
+
+
 @dataclass
 class Library:
     """Signatures by arm's seed and fault, of one scene. `path` is its file.
@@ -111,7 +119,7 @@ class Library:
             return []
         wanted = [(ARM + number, SOUND) for number in range(SOUND_ARMS)]
         for fault in faults:
-            more = 0 if fault.partition("@")[0] in WIRING else MORE_ARMS
+            more = MORE_ARMS if fault.partition("@")[0] not in WIRING or _by_disc(fault) else 0
             wanted += [(ARM + number, fault) for number in range(1 + more)]
         missing = [
             (self.scene, seed, fault, False)

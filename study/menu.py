@@ -36,13 +36,15 @@ def menu(faults: Iterable[str]) -> list[Measurement]:
     touched: dict[tuple[str, str], None] = {}
     for fault in faults:
         for place in parse_fault(fault).places if fault != SOUND else ():
-            joint, _, wire = place.partition(".")
+            joint, _, wire = place.removeprefix("CARD.").partition(".")
             if wire in WIRES:
                 touched[joint, plug_name(wire)] = None
             elif joint.startswith("J"):
                 plug = wire.partition(".")[0]
                 if plug in ("SW", "ENC", "DRIVE", "MOTOR", "INPUTS"):
                     touched[joint, plug] = None
+                if plug == "DRIVE":  # a drive's own fault may show at its inputs
+                    touched[joint, "INPUTS"] = None
     found = [Measurement("V", rail, GROUND) for rail in RAILS[1:]]
     for joint, plug in touched:
         found += _volts(joint, plug)
@@ -93,9 +95,15 @@ def _ohms(joint: str, plug: str) -> list[Measurement]:
     def one(red: str, black: str) -> Measurement:
         return Measurement("ohm", red, black, plug=out)
 
+    def steady(a: str, b: str) -> bool:
+        # Through the card's outputs, which stand by the last sign of DIR: nobody could foretell it.
+        return a == b or not any(pin.endswith(".DIR") for pin in (a, b))
+
+    pairs = [ab for ab in itertools.combinations(pins, 2) if steady(*ab)]
+    ends = [ab for ab in itertools.product(pins, pins) if steady(*ab)]
     return [
-        *(Measurement("ohm", f"CARD.{a}", f"CARD.{b}") for a, b in itertools.combinations(pins, 2)),
-        *(Measurement("ohm", f"CARD.{a}", b) for a, b in itertools.product(pins, pins)),
+        *(Measurement("ohm", f"CARD.{a}", f"CARD.{b}") for a, b in pairs),
+        *(Measurement("ohm", f"CARD.{a}", b) for a, b in ends),
         *(one(f"CARD.{pin}", f"PLUG.{pin}") for pin in pins),
         *(one(a, b) for a, b in itertools.combinations(pins, 2)),
         *(one(pin, rail) for pin in pins for rail in RAILS),

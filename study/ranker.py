@@ -49,6 +49,7 @@ class SimulatedRanker:
     _taken: list[Taken] = field(default_factory=list)
     _measured: list[Measurement] = field(default_factory=list)
     _passed: bool = False
+    _dead_only: bool = False
     _looked_sound: bool = False
 
     @property
@@ -70,6 +71,8 @@ class SimulatedRanker:
         self._reads, self._menu, self._taken, self._measured = {}, [], [], []
         self._looked_sound = self._classes.looks_sound(self._cost)
         self._passed = result.verdict == "pass"
+        # No power on a shorted rail.
+        self._dead_only = any(c.failed and c.name == "cold" and not c.joint for c in result.checks)
         return self._diagnosis()
 
     def told(self, measurement: Measurement, value: float) -> Diagnosis:
@@ -136,6 +139,8 @@ class SimulatedRanker:
         best, best_value, best_sides = None, _WORTH, [left]
         for what in self._menu:
             values = {name: self._reads[name][what] for name in left if what in self._reads[name]}
+            if self._dead_only and what.unit != "ohm":
+                continue
             if what in self._measured or len(values) < len(left):
                 continue
             if any(map(math.isnan, values.values())):

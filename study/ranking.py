@@ -29,6 +29,7 @@ _AS_WELL = 6.0
 _JOINT = re.compile(r"\bJ\d+\b")
 _SHOWN = 8
 _LEAST_SHARE = 1e-3
+_AT_LEAST = 3
 
 
 @dataclass
@@ -37,13 +38,16 @@ class Classes:
 
     library: Mapping[str, Mapping[int, Signature]]
     scales: Scales
-    _sound: dict[str, list[tuple[float, ...]]] = field(default_factory=dict)
+    _sound: dict[str, list[tuple[float, float]]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        """Gather the numbers of all sound arms."""
+        """Gather from where to where the numbers of all sound arms go."""
+        rows: dict[str, list[tuple[float, ...]]] = {}
         for one in self.library[SOUND].values():
             for words, numbers in one.segments.items():
-                self._sound.setdefault(words, []).append(numbers)
+                rows.setdefault(words, []).append(numbers)
+        for words, same in rows.items():
+            self._sound[words] = [(min(c), max(c)) for c in zip(*same, strict=True)]
 
     def distance(
         self,
@@ -96,8 +100,7 @@ class Classes:
             sigma = self.scales.sigma(words, index, max(abs(a), abs(b)))
             z = (a - b) / sigma
             if sound is not None and not same:
-                column = [row[index] for row in sound]
-                low, high = min(column), max(column)
+                low, high = sound[index]
                 if low <= b <= high:
                     # The fault leaves this number alone: arms differ, all candidates together.
                     z = max(low - a, a - high, 0.0) / (_EDGE * sigma)
@@ -128,7 +131,9 @@ class Classes:
         total = sum(math.exp(least - one) for one in cost.values())
         share = {name: math.exp(least - one) / total for name, one in cost.items()}
         found: list[FaultClass] = []
-        while left and len(found) < _SHOWN and (not found or share[left[0]] > _LEAST_SHARE):
+        while left and len(found) < _SHOWN:
+            if len(found) >= _AT_LEAST and share[left[0]] <= _LEAST_SHARE:
+                break
             first = left[0]
             # A member fits the evidence about as well as the first; what does not is no equal.
             alike = [n for n in left if cost[n] <= cost[first] + _AS_WELL and self.alike(first, n)

@@ -12,6 +12,7 @@ import re
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cache
 
 from ..commission.result import Result
 
@@ -19,6 +20,7 @@ _NUMBER = re.compile(r"(?<![\w.])[-+]?\d+(?:\.\d+)?(?:e[-+]?\d+)?")
 _JOINT = re.compile(r"\bJ\d+\b")
 _REMARK = re.compile(r"; |: (?=rest|pressed)")
 _JOG = re.compile(r"([-+]\d+) \w+ asked: ([-+]\d+) by eye, ([-+][\d.]+) by count")
+_LEVEL = re.compile(r"[AB] at the (encoder|card) [-\d.]+ V, [-\d.]+ V below [\d.]+ V")
 _EYE, _COUNT = 2.0, 0.3
 _SHARE = 0.04
 _FIELDS = ("trim_deg", "home_offset_deg", "residue_deg", "repeat_deg")
@@ -53,7 +55,8 @@ def signature_of(result: Result) -> Signature:
             words = f"{name}|{sign}{_NUMBER.sub('#', remark)}"
             while words in segments:
                 words += "'"
-            segments[words] = tuple(float(match[0]) for match in _NUMBER.finditer(remark))
+            numbers = tuple(float(match[0]) for match in _NUMBER.finditer(remark))
+            segments[words] = _folded(remark, numbers)
 
     put("verdict", result.verdict)
     put("reason", result.reason)
@@ -68,6 +71,14 @@ def signature_of(result: Result) -> Signature:
         if None not in values:
             segments[f"joint {joint.joint}|# # # #"] = tuple(values)
     return Signature(segments)
+
+
+def _folded(remark: str, numbers: Numbers) -> Numbers:
+    """Volts against either rail, the lesser first: which it is depends on where a disc stands."""
+    if not _LEVEL.match(remark):
+        return numbers
+    volts, below, *rest = numbers
+    return (min(volts, below), max(volts, below), *rest)
 
 
 def _senses(evidence: str) -> list[str]:
@@ -88,6 +99,7 @@ def _senses(evidence: str) -> list[str]:
     ]
 
 
+@cache
 def _anywhere(words: str) -> str:
     """Words with the joints' names taken out: the same remark of any joint."""
     return _JOINT.sub("J", words)

@@ -120,6 +120,35 @@ def test_the_thorough_ones_find_what_they_are_for(fault: str, check: str) -> Non
 
 
 @pytest.mark.parametrize(
+    ("fault", "plug"),
+    [
+        ("short@J1.SW.COM/RAIL.24V", "J1.SW"),
+        ("short@J3.DRIVE.0V/RAIL.5V", "J3.DRIVE"),
+        ("short@J6.OPTO0V/RAIL.3V3", "J6.INPUTS"),
+        ("short@RAIL.24V/RAIL.0V", ""),
+    ],
+)
+def test_plugs_are_pulled_until_a_short_is_gone(fault: str, plug: str) -> None:
+    """By common practice; all are in again at the end."""
+    url = f"dryrig://heron?seed=3&rig=pulled&fault={fault}"
+    out: set[str] = set()
+    with closing(PortHand.open(f"{url}&port=hands")) as hand:
+        pull = hand.plug
+
+        def noted(name: str, into: bool) -> None:
+            pull(name, into)
+            (out.discard if into else out.add)(name)
+
+        hand.plug = noted  # type: ignore[method-assign]
+        result = commission(url, hand, ARM)
+    assert out == set()
+    (failed,) = [check for check in result.checks if check.failed and check.joint is None]
+    told = f"gone with plug {plug} out" if plug else "there with the plugs of all joints out too"
+    assert told in failed.evidence
+    assert failed.symptoms[0].joint == (plug[:2] or None)
+
+
+@pytest.mark.parametrize(
     ("fault", "first"),
     [
         ("open@J2.MOTOR.A+", "open@J2.MOTOR.A+"),

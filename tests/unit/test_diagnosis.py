@@ -35,7 +35,8 @@ from dryrig.commission.terminal import show
 from dryrig.scenes import scene_path
 from dryrig.study.library import Library
 from dryrig.study.menu import compatible, groups, menu
-from dryrig.study.signature import signature_of
+from dryrig.study.ranking import Classes
+from dryrig.study.signature import Scales, Signature, signature_of
 
 DIR = Measurement("V", "J3.DIR", "J3.OPTO0V", drive="J3", sign=1)
 WIRE = Measurement("ohm", "CARD.J3.DIR", "PLUG.J3.DIR", plug="J3.INPUTS")
@@ -75,6 +76,13 @@ def test_hands_take_what_the_ranker_asks_for() -> None:
     assert math.isinf(ohms)
     assert result.diagnosis is not None
     assert [one.reading for one in result.diagnosis.taken] == ["overload"]
+
+
+def test_nothing_is_measured_live_on_a_shorted_rail() -> None:
+    ranker = TwoReadings()  # asks for volts first
+    result = commissioned("short@RAIL.24V/RAIL.0V", ranker)
+    assert result.verdict == "findings"
+    assert ranker.told_values == []
 
 
 class Colleague:
@@ -211,6 +219,47 @@ def test_the_menu_keeps_to_the_plugs_that_the_faults_touch() -> None:
     assert {what.plug for what in asked if what.unit == "ohm"} == {"", "J3.SW"}
     assert any(what.rail for what in asked)
     assert not any("MOTOR" in what.red for what in asked)
+
+
+def test_the_menu_knows_where_a_part_of_the_card_or_a_drive_shows() -> None:
+    for fault in ("frozen@CARD.J5.STEP", "dim@J5.DRIVE"):
+        assert any(what.red == "J5.STEP" and what.unit == "V" for what in menu([fault])), fault
+
+
+def test_no_ohms_are_asked_for_through_an_output_that_stands_by_the_last_sign() -> None:
+    asked = [what for what in menu(["open@J3.DIR"]) if what.unit == "ohm" and not what.plug]
+    assert {(what.red, what.black) for what in asked if ".DIR" in what.red + what.black} == {
+        ("CARD.J3.DIR", "J3.DIR")
+    }
+    assert any(what.red == "CARD.J3.STEP" and what.black == "J3.ENA" for what in asked)
+
+
+def test_a_signature_does_not_mind_where_a_disc_stands() -> None:
+    from dryrig.commission.findings import Check
+
+    low, high, other = (
+        signature_of(Result("findings", "x", checks=[Check("encoders", "J3", "fail", said)]))
+        for said in (
+            "A at the encoder 0.005 V, 5.06 V below 5 V: held",
+            "A at the encoder 5.060 V, 0.005 V below 5 V: held",
+            "A at the encoder 2.220 V, 2.79 V below 5 V: held",
+        )
+    )
+    assert low == high
+    assert low != other
+
+
+def test_three_classes_are_named_however_unlikely_the_third() -> None:
+    def seen(words: str) -> Signature:
+        return Signature({f"jogs J{n}|{words}": () for n in range(1, 6)})
+
+    names = (SOUND, "open@J3.DIR", "open@J3.STEP", "weak@J3.MOTOR", "idle@J3.DRIVE")
+    library = {name: {1: seen(name)} for name in names}
+    classes = Classes(library, Scales())
+    found = classes.grouped(classes.costs(seen("open@J3.DIR")))
+    assert found[0].faults == ("open@J3.DIR",)
+    assert len(found) == 3
+    assert found[2].share < 1e-3
 
 
 def test_a_signature_keeps_what_every_slipping_joint_has_in_common() -> None:
