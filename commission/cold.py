@@ -2,8 +2,8 @@
 
 All by ohms with the main supply off (common practice, no published source). Motor plugs stay in:
 the bridge of a drive without power does not conduct at a meter's test voltage. Where something is
-wrong, the meter follows the conductors: the lowest reading lies nearest to a short, plugs are
-pulled from there on until it is gone, and each conductor is measured from end to end.
+wrong, the meter follows the conductors: plugs are pulled until a short is gone, from the lowest
+reading on, which lies nearest to it, and each conductor is measured from end to end.
 """
 
 from __future__ import annotations
@@ -87,13 +87,12 @@ def _nearest(station: Station, rail: str, at_card: float) -> tuple[list[Symptom]
         readings[f"{joint.name}_ohm"] = station.hand.ohms(
             f"{joint.name}.{far.plus}", f"{joint.name}.{far.minus}"
         )
-    place = min(readings, key=lambda name: readings[name]).removesuffix("_ohm")
     told = ", ".join(f"{name.removesuffix('_ohm')} {ohm_words(o)}" for name, o in readings.items())
     nearest = sorted(station.arm.joints, key=lambda joint: readings[f"{joint.name}_ohm"])
     plug = _behind(station, rail, nearest)
     symptom = Symptom(Kind.SHORTED, plug.partition(".")[0] or None, readings, rail)
-    gone = f"gone with plug {plug} out" if plug else "there with the plugs of all joints out too"
-    return [symptom], f", {gone}, lowest at {place}: {told}"
+    gone = f"is gone with plug {plug} out" if plug else "stays with the plugs of all joints out"
+    return [symptom], f"; along the looms {told}; the short {gone}"
 
 
 def _behind(station: Station, rail: str, joints: Sequence[Joint]) -> str:

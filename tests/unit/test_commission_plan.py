@@ -143,8 +143,8 @@ def test_plugs_are_pulled_until_a_short_is_gone(fault: str, plug: str) -> None:
         result = commission(url, hand, ARM)
     assert out == set()
     (failed,) = [check for check in result.checks if check.failed and check.joint is None]
-    told = f"gone with plug {plug} out" if plug else "there with the plugs of all joints out too"
-    assert told in failed.evidence
+    told = f"is gone with plug {plug} out" if plug else "stays with the plugs of all joints out"
+    assert f"; the short {told}" in failed.evidence
     assert failed.symptoms[0].joint == (plug[:2] or None)
 
 
