@@ -128,7 +128,7 @@ class Homing:
         """
         passed: set[Arm] = set()
 
-        @(self.settings or _settings())
+        @(self.settings or homing_settings())
         @given(arm=arms)
         def test(arm: Arm) -> None:
             __tracebackhide__ = True
@@ -336,7 +336,7 @@ class Homing:
         assert_homed(ran.rig, within_deg, joints=self.joints, zero_deg=self.zero_deg)
 
 
-def _settings() -> hypothesis.settings:
+def homing_settings() -> hypothesis.settings:
     """The present profile's, such as its number of examples, with what tests of rigs need."""
     ours, theirs = hypothesis.settings.get_profile(drawn.PROFILE), hypothesis.settings()
     return hypothesis.settings(

@@ -17,6 +17,7 @@ from dryrig.protocol.lease import close_rigs, open_rigs
 from dryrig.scenes import load_scene
 from dryrig.study.watching import RanTooLong, pressed_s, time_limit
 from dryrig.testing import Homing, Ran, RigMachine, assert_homed, standings
+from dryrig.testing.homing import homing_settings
 
 ONCE = settings(max_examples=1, database=None, deadline=None, phases=(Phase.generate,))
 ON_J4 = [0, 60, -90, -100, 30, 0]
@@ -158,6 +159,28 @@ def test_an_arm_that_passed_is_not_run_again_and_one_that_failed_is() -> None:
     with pytest.raises(AssertionError, match=r"^wrong"):
         homing.holds(wrong, st.just(Arm("heron")))()
     assert len(runs) > 2
+
+
+def test_a_property_keeps_to_the_present_profile_and_tells_one_bug() -> None:
+    ran: list[object] = []
+
+    def home(port: object) -> None:
+        ran.append(port)
+        assert len(ran) < 6
+
+    before = settings.get_current_profile_name()
+    settings.register_profile("three", max_examples=3, database=None)
+    settings.load_profile("three")
+    try:
+        Homing(home, reports=()).ends_within(5)()
+        assert 1 <= len(ran) <= 3
+        own = homing_settings()
+    finally:
+        settings.load_profile(before)
+    assert own.deadline is None
+    assert not own.report_multiple_bugs
+    assert Phase.explain not in own.phases
+    assert Phase.shrink in own.phases
 
 
 def test_a_report_must_say_what_is_asked_for() -> None:
