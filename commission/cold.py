@@ -90,7 +90,8 @@ def _nearest(station: Station, rail: str, at_card: float) -> tuple[list[Symptom]
     told = ", ".join(f"{name.removesuffix('_ohm')} {ohm_words(o)}" for name, o in readings.items())
     nearest = sorted(station.arm.joints, key=lambda joint: readings[f"{joint.name}_ohm"])
     plug = _behind(station, rail, nearest)
-    symptom = Symptom(Kind.SHORTED, plug.partition(".")[0] or None, readings, rail)
+    detail = f"{rail} {plug}" if plug else rail
+    symptom = Symptom(Kind.SHORTED, plug.partition(".")[0] or None, readings, detail)
     gone = f"is gone with plug {plug} out" if plug else "stays with the plugs of all joints out"
     return [symptom], f"; along the looms {told}; the short {gone}"
 

@@ -12,21 +12,27 @@ LEAD_OHM = 1.0
 
 
 def shorted(symptom: Symptom) -> list[Suspect]:
-    """A rail shorted to 0 V: at the far end with the lowest reading, or at the card."""
-    rail, joint = symptom.detail, symptom.joint
+    """A rail shorted to 0 V: behind the plug with which it goes, or where no joint's plug lies."""
+    rail, _, plug = symptom.detail.partition(" ")
     because = f"{rail} to 0 V reads {ohm_words(symptom.readings['card_ohm'])} with power off"
-    at_card = Suspect(f"short@{rail}/RAIL.0V", because, CLASS if joint else FITS)
-    because_stop = f"{because}: the STOP button's second contact lies on 0 V"
-    at_stop = [Suspect(f"short@STOP.{p}/{rail}", because_stop, POSSIBLE) for p in ("21", "22")]
-    if joint is None:
-        return [at_card, *at_stop]
-    because += f", and least at {joint} ({ohm_words(symptom.readings[f'{joint}_ohm'])})"
-    found = [
-        Suspect(f"short@{joint}.{far.plus}/{joint}.{far.minus}", because, FITS)
-        for far in FAR_ENDS
-        if far.rail == rail
+    if plug:
+        return _behind(plug, rail, f"{because}, and no more with plug {plug} out")
+    at_stop = f"{because}: the STOP button's second contact lies on 0 V"
+    return [
+        Suspect(f"short@{rail}/RAIL.0V", because, FITS),
+        *(Suspect(f"short@STOP.{p}/{rail}", at_stop, POSSIBLE) for p in ("21", "22")),
     ]
-    return [*found, at_card, *at_stop]
+
+
+def _behind(plug: str, rail: str, because: str) -> list[Suspect]:
+    """What shorts a rail to 0 V at that plug: the rail's own conductor, or one that is at 0 V."""
+    joint, _, group = plug.partition(".")
+    low = {"INPUTS": ("OPTO0V",), "SW": ("SW.COM", "SW.NC")}.get(group, (f"{group}.0V",))
+    own = [far for far in FAR_ENDS if far.group == group and far.rail == rail]
+    found = [f"short@{joint}.{far.plus}/{joint}.{far.minus}" for far in own]
+    found += [f"short@{joint}.{far.plus}/RAIL.0V" for far in own]
+    found += [f"short@{joint}.{pin}/{rail}" for pin in low]
+    return [Suspect(fault, because, FITS) for fault in found]
 
 
 def coils(symptom: Symptom) -> list[Suspect]:

@@ -57,6 +57,31 @@ def test_a_joint_that_does_not_move(volts: dict[str, float], first: str) -> None
     assert faults(Symptom(Kind.JOG_NONE, "J3", drive(**volts)))[0] == first
 
 
+@pytest.mark.parametrize(
+    ("detail", "expected"),
+    [
+        ("RAIL.24V J1.SW", ["short@J1.SW.COM/RAIL.24V", "short@J1.SW.NC/RAIL.24V"]),
+        ("RAIL.5V J3.DRIVE", ["short@J3.DRIVE.0V/RAIL.5V"]),
+        ("RAIL.3V3 J2.INPUTS", ["short@J2.OPTO0V/RAIL.3V3"]),
+        (
+            "RAIL.5V J4.ENC",
+            ["short@J4.ENC.5V/J4.ENC.0V", "short@J4.ENC.5V/RAIL.0V", "short@J4.ENC.0V/RAIL.5V"],
+        ),
+        (
+            "RAIL.24V",
+            ["short@RAIL.24V/RAIL.0V", "short@STOP.21/RAIL.24V", "short@STOP.22/RAIL.24V"],
+        ),
+    ],
+)
+def test_a_shorted_rail_is_looked_for_behind_the_plug_with_which_it_goes(
+    detail: str, expected: list[str]
+) -> None:
+    joint = detail.partition(" ")[2].partition(".")[0] or None
+    assert faults(Symptom(Kind.SHORTED, joint, {"card_ohm": 0.3}, detail)) == expected
+    for fault in expected:
+        parse_fault(fault)
+
+
 def test_a_sound_drive_leaves_the_whole_class_of_its_motor() -> None:
     found = faults(Symptom(Kind.JOG_NONE, "J3", drive()))
     assert set(found[:4]) == {f"open@J3.MOTOR.{end}" for end in ("A+", "A-", "B+", "B-")}
