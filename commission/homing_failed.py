@@ -10,7 +10,7 @@ from .client import Card
 from .errors import MotionError
 from .findings import Kind, Symptom
 from .homing_methods import Run, method_of, turn_deg
-from .loss import classify, load_counts
+from .loss import classify, load_counts, slips
 
 # An input that floats picks up mains: looked at again at times that fit no period of it.
 LOOKS, LOOK_S = 4, 0.007
@@ -108,20 +108,22 @@ def left(card: Card, joint: Joint, run: Run) -> None:
     """Having backed off, no step must be lost, and the switch have let go."""
     error = card.following_error([joint.channel])[joint.channel]
     level = card.levels([joint.channel])[joint.channel]
-    if abs(error) > window(joint):  # nobody knows then how far it went
-        raise HomingFailed(
-            joint,
-            Kind.HOME_LOST,
-            f"backing off was halted; {error:+.0f} counts of following error: "
-            f"{classify(joint, error)}; the switch input reads {level}",
-            missing_counts=-error,
-        )
-    if level:
+    slipped = abs(error) > window(joint)
+    late = f"; {error:+.0f} counts of following error: {classify(joint, error)}" if slipped else ""
+    # Whole electrical turns are lost under torque: the joint never went, whatever its switch says.
+    if level and not (slipped and slips(joint, error)):
         raise HomingFailed(
             joint,
             Kind.HOME_NO_RELEASE,
-            f"backed off {abs(run.deg):.1f} {joint.unit} and the switch input still reads 1",
+            f"backed off {abs(run.deg):.1f} {joint.unit} and the switch input still reads 1{late}",
             backed_off_deg=abs(run.deg),
+        )
+    if slipped:
+        raise HomingFailed(
+            joint,
+            Kind.HOME_LOST,
+            f"backing off was halted{late}; the switch input reads {level}",
+            missing_counts=-error,
         )
 
 

@@ -16,19 +16,23 @@ SCALE_TOLERANCE = 0.03
 
 def load_counts(joint: Joint) -> float:
     """Counts by which a sound, loaded motor may differ from its command."""
-    turn_counts = abs(joint.counts_per_deg) * 360.0 / joint.ratio
-    return turn_counts * LOAD_MOTOR_DEG / 360.0
+    return _turn_counts(joint) * LOAD_MOTOR_DEG / 360.0
+
+
+def slips(joint: Joint, missing_counts: float) -> int:
+    """How many times four full steps `missing_counts` is, either way; 0 if it is no multiple."""
+    quantum = _turn_counts(joint) * 4.0 / joint.motor.full_steps
+    times = round(abs(missing_counts) / quantum)
+    return times if abs(abs(missing_counts) - times * quantum) <= load_counts(joint) else 0
 
 
 def classify(joint: Joint, missing_counts: float) -> str:
     """In words, what `missing_counts` is a multiple of."""
-    turn_counts = abs(joint.counts_per_deg) * 360.0 / joint.ratio
-    quantum = turn_counts * 4.0 / joint.motor.full_steps
+    turn_counts = _turn_counts(joint)
     missing = abs(missing_counts)
-    slips = round(missing / quantum)
-    if slips and abs(missing - slips * quantum) <= load_counts(joint):
-        return f"{slips} x 4 full steps: the motor slipped under torque"
-    if missing < quantum:
+    if times := slips(joint, missing):
+        return f"{times} x 4 full steps: the motor slipped under torque"
+    if missing < turn_counts * 4.0 / joint.motor.full_steps:
         microsteps = missing / turn_counts * joint.motor.full_steps * joint.microsteps
         return f"about {microsteps:.0f} microsteps: step signals lost"
     return "no multiple of 4 full steps: mechanics or signals"
@@ -40,3 +44,8 @@ def power_of_two(ratio: float) -> int | None:
         if abs(ratio / 2.0**exponent - 1.0) <= SCALE_TOLERANCE:
             return exponent
     return None
+
+
+def _turn_counts(joint: Joint) -> float:
+    """Counts for a turn of the motor."""
+    return abs(joint.counts_per_deg) * 360.0 / joint.ratio
