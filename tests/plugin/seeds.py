@@ -17,11 +17,14 @@ from worked_project import BUGS, Hunt, hunt
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("bug", nargs="*", default=BUGS, choices=[*BUGS, []])
+    parser.add_argument("bug", nargs="*", help=f"of {', '.join(BUGS)}; all unless given")
     parser.add_argument("--seeds", default="0:20", metavar="FROM:TO")
     asked = parser.parse_args()
-    first, last = map(int, asked.seeds.split(":"))
     for bug in asked.bug:
+        if bug not in BUGS:
+            parser.error(f"no bug {bug!r}: expected one of {', '.join(BUGS)}")
+    first, last = map(int, asked.seeds.split(":"))
+    for bug in asked.bug or BUGS:
         print(f"{bug}:", flush=True)
         found: list[Hunt] = []
         for number in range(first, last):
