@@ -121,7 +121,7 @@ def diagnosed(ranker: Ranker, result: Result, station: Station) -> Diagnosis:
     found = ranker.rank(result)
     if result.verdict != "findings":
         return found
-    shorted = any(c.failed and c.name == "cold" and c.joint is None for c in result.checks)
+    shorted = any(check.shorts_rail for check in result.checks)
     for _ in range(MOST_TAKEN):
         if found.split is None:
             break

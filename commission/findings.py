@@ -85,6 +85,11 @@ class Check:
         """Whether this check found something."""
         return self.verdict == "fail"
 
+    @property
+    def shorts_rail(self) -> bool:
+        """Whether it forbids power: the cold check of the rails found something."""
+        return self.failed and self.name == "cold" and self.joint is None
+
 
 def judged(name: str, joint: Joint | None, symptoms: list[Symptom], evidence: str) -> Check:
     """A check that fails if there is a symptom and passes otherwise."""

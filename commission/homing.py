@@ -24,6 +24,7 @@ from .homing_failed import (
     left,
     missed,
     out_of_step,
+    shaken,
     stays,
     strayed,
 )
@@ -280,12 +281,7 @@ def _together(card: Card, going: list[_Going], standing: Sequence[Joint]) -> lis
             one.approaches.append(seen[channel])
         one.step = rest[channel]
         if one.joint is guilty:
-            raise HomingFailed(
-                one.joint,
-                Kind.HOME_LOST,
-                f"the {run.phase} run was stopped by a following error that has gone since",
-                missing_counts=0.0,
-            )
+            raise shaken(one.joint, f"the {run.phase} run")
         caught[channel] = Caught(step, count, rest[channel])
     if held:
         # What slipped is behind us: the following error counts from here on.

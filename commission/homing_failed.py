@@ -141,6 +141,16 @@ def out_of_step(card: Card, joints: Sequence[Joint], first: Sequence[int]) -> Jo
     return max(out, key=lambda j: abs(errors[j.channel]) / window(j)) if out else early[0]
 
 
+def shaken(joint: Joint, what: str) -> HomingFailed:
+    """For a motion stopped by a joint that now stands again where it should."""
+    return HomingFailed(
+        joint,
+        Kind.HOME_LOST,
+        f"{what} was stopped by a following error of it that has gone since",
+        missing_counts=0.0,
+    )
+
+
 def strayed(card: Card, joint: Joint, moving: Sequence[Joint]) -> NoReturn:
     """A joint that was told to stand and has not: whoever moved was stopped for it."""
     error = card.following_error([joint.channel])[joint.channel]

@@ -120,7 +120,7 @@ def blocked(step: Step, checks: list[Check]) -> str:
     gates: tuple[tuple[bool, Callable[[Check], bool], str], ...] = (
         (
             step.name != "cold",
-            lambda check: check.name == "cold" and check.joint is None,
+            lambda check: check.shorts_rail,
             "a rail is shorted: no power before that is mended",
         ),
         (

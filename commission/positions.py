@@ -6,9 +6,8 @@ from collections.abc import Callable, Mapping
 
 from .arm import Arm, Joint
 from .client import Card
-from .findings import Kind
 from .homing import TIME_EXTRA_S, TIME_SHARE, Homed, follow
-from .homing_failed import STANDING_LOADS, WINDOW_LOADS, HomingFailed, check_kept
+from .homing_failed import STANDING_LOADS, WINDOW_LOADS, check_kept, shaken
 from .homing_methods import method_of, turn_deg
 
 # Two joints told to be where they are need no motion at all.
@@ -133,7 +132,7 @@ class Positions:
         rest = self.run(moves, slowest_s * TIME_SHARE + TIME_EXTRA_S)
         for joint in moving:
             if rest[joint.channel] != steps[joint.channel] + moves[joint.channel]:
-                raise _halted(joint)
+                raise shaken(joint, "the motion")
 
     def run(
         self,
@@ -165,18 +164,9 @@ class Positions:
             homed, at = self.homed[joint.name], joint.channel
             check_kept(joint, steps[at] - homed.home_step, counts[at] - homed.home_count)
         if beyond:
-            raise _halted(order[0])
+            raise shaken(order[0], "the motion")
         return steps
 
     def pose(self, angles_deg: tuple[float, ...]) -> dict[str, float]:
         """A pose of the arm file by joint name."""
         return {j.name: a for j, a in zip(self._arm.joints, angles_deg, strict=True)}
-
-
-def _halted(joint: Joint) -> HomingFailed:
-    return HomingFailed(
-        joint,
-        Kind.HOME_LOST,
-        "the motion was stopped by a following error of it that has gone since",
-        missing_counts=0.0,
-    )

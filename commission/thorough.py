@@ -190,10 +190,25 @@ def _next_index(
     card.set_speed({channel: joint.speed(deg_s)})
     card.arm_halt("IND", [channel])
     limit_s = deg / deg_s * TIME_SHARE + TIME_EXTRA_S
-    positions.run({channel: joint.steps(sense * deg)}, limit_s)
-    latch = card.latches([channel])[channel]
-    card.arm_halt("OFF", [channel])
+    try:
+        positions.run({channel: joint.steps(sense * deg)}, limit_s)
+        latch = card.latches([channel])[channel]
+    finally:
+        card.arm_halt("OFF", [channel])
     return latch.count if latch.hit else None
+
+
+def _loaded_volts(
+    station: Station, positions: Positions, joint: Joint, deg: float, limit_s: float
+) -> float:
+    """Volts of a drive's supply while its joint moves."""
+    read: list[float] = []
+    positions.run(
+        {joint.channel: joint.steps(deg)},
+        limit_s,
+        lambda: read.append(station.across(joint, "DRIVE.24V", "DRIVE.0V")),
+    )
+    return read[0]
 
 
 def check_load(station: Station, positions: Positions) -> Iterator[Check]:
@@ -207,13 +222,7 @@ def check_load(station: Station, positions: Positions) -> Iterator[Check]:
         card, channel = station.card, joint.channel
         card.set_speed({channel: joint.speed(joint.home.fast_deg_s)})
         limit_s = LOAD_DEG / joint.home.fast_deg_s * TIME_SHARE + TIME_EXTRA_S
-        read: list[float] = []
-        positions.run(
-            {channel: joint.steps(sense * LOAD_DEG)},
-            limit_s,
-            lambda: read.append(station.across(joint, "DRIVE.24V", "DRIVE.0V")),  # noqa: B023
-        )
-        volts = read[0]
+        volts = _loaded_volts(station, positions, joint, sense * LOAD_DEG, limit_s)
         positions.go({joint.name: at})
         symptoms = []
         if rail - volts > SAG_V:

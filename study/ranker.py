@@ -72,7 +72,7 @@ class SimulatedRanker:
         self._looked_sound = self._classes.looks_sound(self._cost)
         self._passed = result.verdict == "pass"
         # No power on a shorted rail.
-        self._dead_only = any(c.failed and c.name == "cold" and not c.joint for c in result.checks)
+        self._dead_only = any(check.shorts_rail for check in result.checks)
         return self._diagnosis()
 
     def told(self, measurement: Measurement, value: float) -> Diagnosis:
@@ -138,10 +138,10 @@ class SimulatedRanker:
                 self._reads[name] = self._foretold(name)
         best, best_value, best_sides = None, _WORTH, [left]
         for what in self._menu:
-            values = {name: self._reads[name][what] for name in left if what in self._reads[name]}
-            if self._dead_only and what.unit != "ohm":
+            if what in self._measured or (self._dead_only and what.unit != "ohm"):
                 continue
-            if what in self._measured or len(values) < len(left):
+            values = {name: self._reads[name][what] for name in left if what in self._reads[name]}
+            if len(values) < len(left):
                 continue
             if any(map(math.isnan, values.values())):
                 continue
