@@ -78,14 +78,15 @@ class Homed:
 
 @dataclass
 class _Going:
-    """A joint on its way: the generator of its method, the run it is at and the step it began at,
-    and what it has seen.
+    """A joint on its way: the generator of its method, the run it is at, the step and the count
+    that began at, and what it has seen.
     """
 
     joint: Joint
     start: Start
     runs: Runs
     step: int
+    count: int
     run: Run | None = None
     place: Place | None = None
     approaches: list[Approach] = field(default_factory=list)
@@ -147,7 +148,7 @@ def _home(
     for joint in joints:
         at = joint.channel
         start = Start(levels[at], steps[at], counts[at], by_eye_deg.get(joint.name))
-        going.append(_Going(joint, start, runs(joint, start), start.step))
+        going.append(_Going(joint, start, runs(joint, start), start.step, start.count))
     for one in going:
         one.advance(None)
     began_s, limit_s = card.clock_s(), TALK_S * len(joints)
@@ -279,9 +280,10 @@ def _together(card: Card, going: list[_Going], standing: Sequence[Joint]) -> lis
         if channel in seen:
             seen[channel].ended(latch, step)
             one.approaches.append(seen[channel])
-        one.step = rest[channel]
         if one.joint is guilty:
+            check_kept(one.joint, rest[channel] - one.step, counts[channel] - one.count)
             raise shaken(one.joint, f"the {run.phase} run")
+        one.step, one.count = rest[channel], counts[channel]
         caught[channel] = Caught(step, count, rest[channel])
     if held:
         # What slipped is behind us: the following error counts from here on.

@@ -112,9 +112,12 @@ def places(source: str) -> list[tuple[str, int]]:
 
 
 def mutant(source: str, name: str, occurrence: int) -> Mutant | None:
-    """One of them; None where it changes nothing but annotations, or words for a report."""
+    """One of them; None where it is no program, or changes annotations or report words only."""
     code = mutate_code(source, get_operator(name)(), occurrence)
-    if bare(code) == bare(source):
+    try:
+        if bare(code) == bare(source):
+            return None
+    except SyntaxError:  # `not` before an assignment
         return None
     old, new = source.splitlines(), code.splitlines()
     (change, *_) = [
