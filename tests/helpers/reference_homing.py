@@ -5,11 +5,12 @@ Step 0 is home afterwards, as the ready-made properties expect it.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing
 from pathlib import Path
 
 import serial
+from hypothesis import HealthCheck, Phase, settings
 
 import dryrig.commission.homing as reference
 from dryrig.commission.arm import load_arm
@@ -17,7 +18,6 @@ from dryrig.commission.client import Card
 from dryrig.commission.errors import CommissionError
 from dryrig.commission.hand import PortHand
 from dryrig.commission.line import READ_TIMEOUT_S, Line
-from dryrig.faults.strategies import Arm
 from dryrig.scenes import Axis, Sketch, scene_path
 from dryrig.testing import Homing
 
@@ -157,19 +157,28 @@ SLOW_REASONS = {
 }
 """What it says of the wrist over a line on which each reply takes 4 s."""
 
-__all__ = [
-    "ALONE",
-    "ALONE_REASONS",
-    "BLIND_REASONS",
-    "INDEXED",
-    "REASONS",
-    "SKETCH",
-    "SLOW_REASONS",
-    "STOP_REASONS",
-    "Arm",
-    "alone",
-    "heron",
-    "homes",
-    "indexed",
-    "sketched",
-]
+
+def of(examples: int) -> settings:
+    """So many examples, the same ones each time, and nothing made smaller."""
+    return settings(
+        max_examples=examples,
+        database=None,
+        deadline=None,
+        phases=(Phase.generate,),
+        suppress_health_check=list(HealthCheck),
+    )
+
+
+def says_why(few: int = 1) -> Iterator[tuple[str, Callable[[], None]]]:
+    """For each fault above, the property that the report says why; `few` scales the examples."""
+    blind = sketched(looks=False, settings=of(2 * few), limit_s=200.0)
+    tables = (
+        ("", indexed(settings=of(2 * few), limit_s=200.0), REASONS),
+        ("", sketched(settings=of(2 * few), limit_s=200.0), STOP_REASONS),
+        (", alone", alone(settings=of(6 * few), limit_s=200.0), ALONE_REASONS),
+        (", that nobody sees", blind, BLIND_REASONS),
+        (", wrist", heron("J4", "J5", settings=of(2 * few), limit_s=200.0), SLOW_REASONS),
+    )
+    for where, homing, reasons in tables:
+        for fault, words in reasons.items():
+            yield fault + where, homing.reports_when_impossible(saying={fault: words})

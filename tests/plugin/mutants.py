@@ -32,20 +32,10 @@ from typing import Any, NamedTuple
 from cosmic_ray.ast import ast_nodes, get_ast
 from cosmic_ray.mutating import mutate_code
 from cosmic_ray.plugins import get_operator, operator_names
-from hypothesis import HealthCheck, Phase, seed, settings
+from hypothesis import seed
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "helpers"))
-from reference_homing import (
-    ALONE_REASONS,
-    BLIND_REASONS,
-    REASONS,
-    SLOW_REASONS,
-    STOP_REASONS,
-    alone,
-    heron,
-    indexed,
-    sketched,
-)
+from reference_homing import alone, heron, indexed, of, says_why, sketched
 
 import dryrig.commission.homing as homing
 import dryrig.commission.homing_failed as homing_failed
@@ -132,13 +122,7 @@ def properties(few: int) -> Iterator[tuple[str, Property]]:
     """The ready-made ones, the quickest to notice first; `few` scales how many examples."""
 
     def some(examples: int) -> Any:
-        return settings(
-            max_examples=few * examples,
-            database=None,
-            deadline=None,
-            phases=(Phase.generate,),
-            suppress_health_check=list(HealthCheck),
-        )
+        return of(few * examples)
 
     def wrist(examples: int) -> Any:
         return heron("J4", "J5", settings=some(examples), limit_s=200.0)
@@ -154,19 +138,8 @@ def properties(few: int) -> Iterator[tuple[str, Property]]:
     yield "homes a sound arm, where a switch lets go", other(2, "J2").homes_a_sound_arm(0.8)
     yield "homes a sound arm, beside an index", index(2, "J2").homes_a_sound_arm(0.1)
     yield "twice agrees, with an index", index(2).twice_agrees(0.1)
-    for fault, words in REASONS.items():
-        yield f"says why, {fault}", index(2).reports_when_impossible(saying={fault: words})
-    for fault, words in STOP_REASONS.items():
-        yield f"says why, {fault}", other(2).reports_when_impossible(saying={fault: words})
-    for fault, words in ALONE_REASONS.items():
-        what = alone(settings=some(6), limit_s=200.0)
-        yield f"says why, {fault}, alone", what.reports_when_impossible(saying={fault: words})
-    blind = sketched(looks=False, settings=some(2), limit_s=200.0)
-    yield (
-        "says why, of a stop that nobody sees",
-        blind.reports_when_impossible(saying=BLIND_REASONS),
-    )
-    yield "says why, of the line", wrist(2).reports_when_impossible(saying=SLOW_REASONS)
+    for fault, test in says_why(few):
+        yield f"says why, {fault}", test
     yield "ends, at its other end", alone("J2", settings=some(4)).ends_within(30)
     yield "reports when impossible", wrist(5).reports_when_impossible()
     yield "never wrong and silent", wrist(8).never_wrong_and_silent(0.3)

@@ -8,34 +8,15 @@ Each example homes a whole Heron, stage by stage. To try many, over two processe
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 
 import pytest
-from hypothesis import HealthCheck, Phase, seed, settings
-from reference_homing import (
-    ALONE_REASONS,
-    BLIND_REASONS,
-    REASONS,
-    SLOW_REASONS,
-    STOP_REASONS,
-    alone,
-    heron,
-    indexed,
-    sketched,
-)
+from hypothesis import seed
+from reference_homing import heron, indexed, of, says_why, sketched
 
 EXAMPLES = int(os.environ.get("DRYRIG_EXAMPLES", "4"))
 SLICES = 20 if EXAMPLES >= 100 else 1
 """Tests that processes share out."""
-
-
-def of(examples: int) -> settings:
-    return settings(
-        max_examples=examples,
-        database=None,
-        deadline=None,
-        phases=(Phase.generate,),
-        suppress_health_check=list(HealthCheck),
-    )
 
 
 @pytest.mark.parametrize("number", range(SLICES))
@@ -52,14 +33,9 @@ def test_sound_arms_are_homed() -> None:
     seed(1)(indexed(settings=of(3)).twice_agrees(0.1))()
 
 
-def test_a_report_says_why() -> None:
-    seed(1)(indexed(settings=of(8)).reports_when_impossible(saying=REASONS))()
-    seed(1)(sketched(settings=of(8)).reports_when_impossible(saying=STOP_REASONS))()
-    seed(1)(alone(settings=of(4)).reports_when_impossible(saying=ALONE_REASONS))()
-    blind = sketched(looks=False, settings=of(2))
-    seed(1)(blind.reports_when_impossible(saying=BLIND_REASONS))()
-    wrist = heron("J4", "J5", settings=of(2), limit_s=200.0)
-    seed(1)(wrist.reports_when_impossible(saying=SLOW_REASONS))()
+@pytest.mark.parametrize(("fault", "check"), list(says_why()), ids=[name for name, _ in says_why()])
+def test_a_report_says_why(fault: str, check: Callable[[], None]) -> None:
+    seed(1)(check)()
 
 
 def test_the_card_is_left_as_it_was_found() -> None:
