@@ -26,7 +26,8 @@ from .commissioned import commissioned
 from .executor import in_processes
 from .menu import foretold, own_menu
 from .ranking import Classes
-from .signature import Scales, Signature, signature_of
+from .scales import Scales
+from .signature import Signature, signature_of
 
 ARM = 9001
 """Seed of the arm that every fault is put into."""

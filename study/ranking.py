@@ -14,16 +14,17 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from ..commission.diagnosis import SOUND, FaultClass
-from .signature import Scales, Signature
+from .likeness import (
+    BLOCK_COST,
+    NUMBER_COST,
+    REMARK_COST,
+    SEGMENT_COST,
+    Likeness,
+    block_of,
+)
+from .scales import Scales
+from .signature import Numbers, Signature
 
-_REMARK_COST = 3.0
-_NUMBER_COST = 3.0
-_SEGMENT_COST = 5.0
-_BLOCK_COST = 9.0
-"""One check of one joint, however much of it differs: one thing that went wrong."""
-_FAR_COST = 3.0
-_EDGE = 0.4
-"""Of a sigma: how softly the span of the sound arms ends."""
 _ONE_CLASS = 2.5
 _AS_WELL = 6.0
 _JOINT = re.compile(r"\bJ\d+\b")
@@ -38,86 +39,60 @@ class Classes:
 
     library: Mapping[str, Mapping[int, Signature]]
     scales: Scales
-    _sound: dict[str, list[tuple[float, float]]] = field(default_factory=dict)
-
-    def __post_init__(self) -> None:
-        """Gather from where to where the numbers of all sound arms go."""
-        rows: dict[str, list[tuple[float, ...]]] = {}
-        for one in self.library[SOUND].values():
-            for words, numbers in one.segments.items():
-                rows.setdefault(words, []).append(numbers)
-        for words, same in rows.items():
-            self._sound[words] = [(min(c), max(c)) for c in zip(*same, strict=True)]
-
-    def distance(
-        self,
-        seen: Signature,
-        known: Signature,
-        enough: float = math.inf,
-        *,
-        same: bool = False,
-        near: str = "",
-    ) -> float:
-        """How unlike an arm is what is known of one with a fault, in units of log likelihood.
-
-        `same` for two faults in one individual arm; `near` names joints besides which little
-        counts. Stops early, at some value beyond `enough`.
-        """
-        blocks: dict[str, float] = {}
-        theirs = known.segments
-        for words, numbers in seen.segments.items():
-            expected = theirs.get(words)
-            if expected is None:
-                cost = _REMARK_COST
-            elif numbers != expected:
-                cost = self._apart(words, numbers, expected, same)
-            else:
-                continue
-            name = words.partition("|")[0]
-            blocks[name] = min(blocks.get(name, 0.0) + cost, _BLOCK_COST)
-            if same and cost > enough:
-                return cost
-        for words in theirs:
-            if words not in seen.segments:
-                name = words.partition("|")[0]
-                blocks[name] = min(blocks.get(name, 0.0) + _REMARK_COST, _BLOCK_COST)
-        if not near:
-            return sum(blocks.values())
-        at = {name: name.rpartition(" ")[2] for name in blocks}
-        return sum(
-            min(cost, _FAR_COST) if at[name].startswith("J") and at[name] not in near else cost
-            for name, cost in blocks.items()
-        )
-
-    def _apart(
-        self, words: str, numbers: tuple[float, ...], expected: tuple[float, ...], same: bool
-    ) -> float:
-        cost = 0.0
-        sound = self._sound.get(words)
-        for index, (a, b) in enumerate(zip(numbers, expected, strict=True)):
-            if a == b:
-                continue
-            sigma = self.scales.sigma(words, index, max(abs(a), abs(b)))
-            z = (a - b) / sigma
-            if sound is not None and not same:
-                low, high = sound[index]
-                if low <= b <= high:
-                    # The fault leaves this number alone: arms differ, all candidates together.
-                    z = max(low - a, a - high, 0.0) / (_EDGE * sigma)
-            cost += min(z * z / 4.0, _NUMBER_COST)  # two arms: twice the variance
-        return min(cost, _SEGMENT_COST)
+    _rows: list[str] = field(default_factory=list)
+    _likeness: Likeness | None = None
 
     def costs(self, seen: Signature) -> dict[str, float]:
         """How unlike an arm with each fault is what was seen: the best of the arms it was in."""
-        return {
+        if self._likeness is None:
+            self._likeness = self._gathered()
+        best: dict[str, float] = {}
+        for name, cost in zip(self._rows, self._likeness.costs(seen).tolist(), strict=True):
+            best[name] = min(cost, best.get(name, math.inf))
+        return best
+
+    def _gathered(self) -> Likeness:
+        known, near = [], []
+        for name, arms in self.library.items():
             # What came out otherwise on other arms is wear or chance; what it did to other joints
             # (limp links lean on them, contact) is no good witness.
-            name: min(
-                self.distance(seen, one, near=name if len(arms) > 1 and _JOINT.search(name) else "")
-                for one in arms.values()
-            )
-            for name, arms in self.library.items()
+            own = name if len(arms) > 1 and _JOINT.search(name) else ""
+            for one in arms.values():
+                self._rows.append(name)
+                known.append(one)
+                near.append(own)
+        rows: dict[str, list[Numbers]] = {}
+        for one in self.library[SOUND].values():
+            for words, numbers in one.segments.items():
+                rows.setdefault(words, []).append(numbers)
+        spans = {
+            words: [(min(c), max(c)) for c in zip(*same, strict=True)]
+            for words, same in rows.items()
         }
+        return Likeness(known, near, spans, self.scales)
+
+    def apart(self, one: Signature, other: Signature) -> float:
+        """How unlike two faults look in one individual arm; stops early beyond one class."""
+        blocks: dict[str, float] = {}
+        for words in one.segments.keys() | other.segments.keys():
+            mine, theirs = one.segments.get(words), other.segments.get(words)
+            if mine == theirs:
+                continue
+            cost = REMARK_COST
+            if mine is not None and theirs is not None:
+                cost = self._numbers(words, mine, theirs)
+            name = block_of(words)
+            blocks[name] = min(blocks.get(name, 0.0) + cost, BLOCK_COST)
+            if cost > _ONE_CLASS:
+                return cost
+        return sum(blocks.values())
+
+    def _numbers(self, words: str, mine: Numbers, theirs: Numbers) -> float:
+        cost = 0.0
+        for index, (a, b) in enumerate(zip(mine, theirs, strict=True)):
+            z = (a - b) / self.scales.sigma(words, index, max(abs(a), abs(b)))
+            cost += min(z * z / 4.0, NUMBER_COST)
+        return min(cost, SEGMENT_COST)
 
     def grouped(
         self, cost: Mapping[str, float], also_alike: Callable[[str, str], bool] = lambda *_: True
@@ -146,7 +121,7 @@ class Classes:
         """Whether a commissioning cannot tell two faults apart, in any arm that had both."""
         mine, theirs = self.library[one], self.library[other]
         return all(
-            self.distance(mine[seed], theirs[seed], _ONE_CLASS, same=True) <= _ONE_CLASS
+            self.apart(mine[seed], theirs[seed]) <= _ONE_CLASS
             for seed in mine.keys() & theirs.keys()
         )
 

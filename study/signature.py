@@ -7,12 +7,9 @@ is learned from arms that have the same fault, or none.
 
 from __future__ import annotations
 
-import math
 import re
-from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
-from functools import cache
+from collections.abc import Mapping
+from dataclasses import dataclass
 
 from ..commission.result import Result
 
@@ -22,7 +19,6 @@ _REMARK = re.compile(r"; |: (?=rest|pressed)")
 _JOG = re.compile(r"([-+]\d+) \w+ asked: ([-+]\d+) by eye, ([-+][\d.]+) by count")
 _LEVEL = re.compile(r"[AB] at the (encoder|card) [-\d.]+ V, [-\d.]+ V below [\d.]+ V")
 _EYE, _COUNT = 2.0, 0.3
-_SHARE = 0.04
 _FIELDS = ("trim_deg", "home_offset_deg", "residue_deg", "repeat_deg")
 
 Numbers = tuple[float, ...]
@@ -97,48 +93,3 @@ def _senses(evidence: str) -> list[str]:
     return [
         f"{what} {('none', 'some', 'all')[(n > 0) + (n == len(jogs))]}" for what, n in kept.items()
     ]
-
-
-@cache
-def _anywhere(words: str) -> str:
-    """Words with the joints' names taken out: the same remark of any joint."""
-    return _JOINT.sub("J", words)
-
-
-@dataclass
-class Scales:
-    """How far the same number of the same remark is apart between arms, one sigma."""
-
-    by_words: dict[str, list[float]] = field(default_factory=dict)
-
-    @classmethod
-    def over(cls, groups: Iterable[Sequence[Signature]]) -> Scales:
-        """From groups of arms that have the same fault each, or none."""
-        squares: dict[str, list[tuple[float, int]]] = defaultdict(list)
-        for group in groups:
-            seen: dict[str, list[Numbers]] = defaultdict(list)
-            for one in group:
-                for words, numbers in one.segments.items():
-                    seen[words].append(numbers)
-            for words, rows in seen.items():
-                if len(rows) < 2 or not rows[0]:
-                    continue
-                into = squares[_anywhere(words)]
-                for index, column in enumerate(zip(*rows, strict=True)):
-                    mean = sum(column) / len(column)
-                    total = sum((value - mean) ** 2 for value in column)
-                    while len(into) <= index:
-                        into.append((0.0, 0))
-                    had, count = into[index]
-                    into[index] = (had + total, count + len(column) - 1)
-        return cls(
-            {w: [math.sqrt(s / n) if n else 0.0 for s, n in row] for w, row in squares.items()}
-        )
-
-    def sigma(self, words: str, index: int, value: float) -> float:
-        """One sigma of a number; a share of it where nothing was learned."""
-        known = self.by_words.get(_anywhere(words))
-        least = 0.02 + 0.002 * abs(value)
-        if known is None:
-            return least + _SHARE * abs(value)
-        return max(known[index], least)

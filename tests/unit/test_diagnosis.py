@@ -36,7 +36,8 @@ from dryrig.scenes import scene_path
 from dryrig.study.library import Library
 from dryrig.study.menu import compatible, groups, menu
 from dryrig.study.ranking import Classes
-from dryrig.study.signature import Scales, Signature, signature_of
+from dryrig.study.scales import Scales
+from dryrig.study.signature import Signature, signature_of
 
 DIR = Measurement("V", "J3.DIR", "J3.OPTO0V", drive="J3", sign=1)
 WIRE = Measurement("ohm", "CARD.J3.DIR", "PLUG.J3.DIR", plug="J3.INPUTS")
