@@ -121,9 +121,12 @@ class Card:
         """Decelerate every axis to a stop."""
         self.line.ask("ABOR")
 
-    def abort_unheard(self) -> None:
-        """The same, without waiting to hear whether it was accepted."""
-        self.line.tell("ABOR")
+    def abort_midway(self) -> None:
+        """The same where a question may still be open: once that has been answered.
+
+        Returns when the card has heard it: hung up on earlier it might never. Raises PortError.
+        """
+        self.line.tell_midway("ABOR")
 
     def latches(self, channels: Iterable[int]) -> dict[int, Latch]:
         """What was latched at each channel's last armed edge."""

@@ -21,6 +21,10 @@ WRITE_TIMEOUT_S = 10.0
 # 488.2 leaves the baud rate to the device; a pseudo-terminal ignores it.
 BAUD = 115_200
 
+# The reply to SYST:ERR? twice over, which no other message asks for: nor what is left of its reply.
+_ERROR_TWICE = re.compile(r'^[+-]?\d+,"(?:[^"]|"")*";[+-]?\d+,"(?:[^"]|"")*"$')
+# Lines at most that may still come for earlier messages.
+_PASSED_OVER = 50
 _UNITS = re.compile(r'(?:[^;"]|"[^"]*")+')
 
 
@@ -110,12 +114,19 @@ class Line:
             )
         return fields[:-1]
 
-    def tell(self, unit: str) -> None:
-        """Send one command and wait for nothing: for an end in a hurry.
+    def tell_midway(self, unit: str) -> None:
+        """Send one command in the middle of a conversation, and wait until it has been heard.
 
-        Raises PortError. A half-sent message before it is ended first.
+        A half-sent message before it is ended first, and what still comes for an earlier one is
+        passed over. Raises PortError, NoAnswer when nothing tells that it was heard.
         """
-        self._write("\n" + join_units((unit,)))
+        message = join_units((unit, "SYST:ERR?", "SYST:ERR?"))
+        self._write("\n" + message)
+        for _ in range(_PASSED_OVER):
+            with suppress(GarbledReply):
+                if _ERROR_TWICE.match(self._read(message)):
+                    return
+        raise NoAnswer(f"the {self._who} answers other things than {message!r}")
 
     def numbers(self, unit: str, count: int) -> list[float]:
         """The `count` comma-separated numbers a single query returns."""

@@ -93,8 +93,8 @@ def commission(
         if ranker is not None:
             job.diagnose(ranker, result)
         return result
-    except BaseException:
-        job.halt()
+    except BaseException as error:
+        job.halt(error)
         raise
     finally:
         card.close()
@@ -133,7 +133,7 @@ class _Job:
         self.state.done, self.state.checks = list(kept), list(self.checks)
         if kept:
             self.kept = f"kept from {self.state.date}: {', '.join(kept)}"
-            self.station.progress(f"{self.options.resume}: {self.kept}")
+            self.station.progress(f"resume: {self.kept}")
         if "all" in self.options.replace:
             self._own("all")
         for step in PLAN:
@@ -319,12 +319,12 @@ class _Job:
             result.reason = result.reason or f"the diagnosis was cut short: {error}"
             self.make_safe()
 
-    def halt(self) -> None:
-        """Stop all motion, if the card still listens."""
+    def halt(self, why: BaseException) -> None:
+        """Stop all motion; if the card does not listen any more, `why` gets a note that says so."""
         try:
-            self.station.card.abort_unheard()
+            self.station.card.abort_midway()
         except CommissionError:
-            return
+            why.add_note("the card did not answer to a stop: push the STOP button")
 
     def make_safe(self) -> None:
         """Stop, stand under the links, supply and drives off, as far as the ports still answer."""
