@@ -139,6 +139,13 @@ class Card:
             )
         }
 
+    def take_back(self) -> str:
+        """Make the line and the card's settings ours again after somebody else had the port.
+
+        Returns what was left in the error queue, or "". Raises PortError.
+        """
+        return self.line.take_back("EVEN:LIN OFF;:HALT:EDGE OFF")
+
     def stop_level(self) -> int:
         """The stop input: 0 while the stop circuit is closed."""
         return int(self.line.numbers("STOP:LEV?", 1)[0])

@@ -114,18 +114,34 @@ class Line:
             )
         return fields[:-1]
 
-    def tell_midway(self, unit: str) -> None:
+    def take_back(self, unit: str) -> str:
+        """After somebody else has had the port: open, with our time-outs, nothing left unread.
+
+        Sends `unit`, and returns what was left first in the error queue, or "". Raises PortError.
+        """
+        if not self._port.is_open:
+            self._port = Line.open(self.where, self._who, timeout_s=self._timeout_s)._port
+        self._port.timeout = self._timeout_s
+        with suppress(NotImplementedError):  # as when it was opened
+            self._port.write_timeout = WRITE_TIMEOUT_S
+        errors = self.tell_midway(unit)
+        self._drain()
+        return "" if errors.startswith(("0,", "+0,")) else errors.partition(";")[0]
+
+    def tell_midway(self, unit: str) -> str:
         """Send one command in the middle of a conversation, and wait until it has been heard.
 
         A half-sent message before it is ended first, and what still comes for an earlier one is
-        passed over. Raises PortError, NoAnswer when nothing tells that it was heard.
+        passed over. Returns the two entries of the error queue that came with it. Raises
+        PortError, NoAnswer when nothing tells that it was heard.
         """
         message = join_units((unit, "SYST:ERR?", "SYST:ERR?"))
         self._write("\n" + message)
         for _ in range(_PASSED_OVER):
             with suppress(GarbledReply):
-                if _ERROR_TWICE.match(self._read(message)):
-                    return
+                reply = self._read(message)
+                if _ERROR_TWICE.match(reply):
+                    return reply
         raise NoAnswer(f"the {self._who} answers other things than {message!r}")
 
     def numbers(self, unit: str, count: int) -> list[float]:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 from .arm import Joint
 from .findings import Check, Kind, Symptom, judged
 from .homing import Homed, home
+from .own import Own
 from .positions import Positions
 from .repeatability import spread_words
 from .station import Station
@@ -16,18 +18,35 @@ AGREE_DEG = 0.25
 
 
 def check_repeat(
-    station: Station, positions: Positions, homings: dict[str, list[float]], times: int
+    station: Station,
+    positions: Positions,
+    homings: dict[str, list[float]],
+    times: int,
+    own: Own | None = None,
 ) -> Iterator[Check]:
     """Home all joints again, `times` over, stage by stage, and come back to rest each time.
 
-    `homings` has each joint's homes so far, degrees (or mm) from the first, and grows. Raises
-    HomingFailed.
+    `own` homes them where a routine of the user's own does. `homings` has each joint's homes so
+    far, degrees (or mm) from the first, and grows. Raises HomingFailed.
     """
     rest = positions.pose(station.arm.rest_pose_deg)
     worst: dict[str, tuple[float, float]] = {}
     positions.go(rest)
     for number in range(times):
         station.progress(f"repeat: homing all joints again ({number + 1} of {times})")
+        if own is not None:
+            before = {j.name: _own_home(positions, j) for j in station.arm.joints}
+            failed = [check for check in own.run("homing") if check.failed]
+            if failed:
+                yield from (replace(check, name="repeat") for check in failed)
+                return
+            for joint in station.arm.joints:
+                apart = _own_home(positions, joint) - before[joint.name]
+                pair = (apart, apart)
+                worst[joint.name] = max(worst.get(joint.name, pair), pair, key=lambda p: abs(p[0]))
+                homings[joint.name].append(homings[joint.name][-1] + apart)
+            positions.go(rest)
+            continue
         for stage in sorted({joint.stage for joint in station.arm.joints}):
             joints = [joint for joint in station.arm.joints if joint.stage == stage]
             standing = station.arm.others(joints)
@@ -41,6 +60,15 @@ def check_repeat(
             positions.go({joint.name: rest[joint.name] for joint in joints})
     for joint in station.arm.joints:
         yield _judge(joint, *worst[joint.name], homings[joint.name])
+
+
+def _own_home(positions: Positions, joint: Joint) -> float:
+    """Where by the encoder's counter the joint's zero lies, its step counter having been reloaded.
+
+    The counter must be left alone by the routine.
+    """
+    home_count = positions.homed[joint.name].home_count
+    return home_count / joint.counts_per_deg - positions.home_offset_deg(joint)
 
 
 def _apart_deg(joint: Joint, found: Homed, positions: Positions) -> tuple[float, float]:

@@ -26,6 +26,7 @@ from .homing_failed import HomingFailed
 from .homing_methods import method_of
 from .jogs import check_jogs
 from .link import check_link
+from .own import Own
 from .plan import NAMES, PLAN, Options, Step, blocked
 from .positions import Positions
 from .rails import check_rails
@@ -74,7 +75,7 @@ def commission(
     try:
         arm = load_arm(arm_path)
         state = State(arm.name) if options.resume is None else read_state(options.resume, arm.name)
-        offsets = options.calibration.offsets(arm) if options.calibration else {}
+        offsets = options.calibration.offsets(arm, options.homed_by) if options.calibration else {}
         card = port if isinstance(port, Card) else Card.open(port)
     except CommissionError as error:
         return Result("could not run", str(arm_path), reason=str(error))
@@ -185,7 +186,7 @@ class _Job:
             "stop": lambda: check_stop(station),
             "jogs": lambda: check_jogs(station, self._blind()),
             "trim": self._trim,
-            "repeat": lambda: check_repeat(station, positions, self.homings, self.options.homings),
+            "repeat": self._repeat,
             "index": lambda: thorough.check_index(station, positions),
             "load": lambda: thorough.check_load(station, positions),
         }
@@ -281,26 +282,20 @@ class _Job:
 
     def _own(self, name: str) -> None:
         """A routine of the user's own in the place of a check, of homing, or of all."""
-        station, routine = self.station, self.options.replace[name]
-        station.progress(f"{name}: {routine.told}")
         if name in ("homing", "all") and not self._stand_clear():
             return
-        report = routine.run(station.card.line, name)
-        self.checks += report.checks
-        if report.failure:
-            symptom = Symptom(Kind.ROUTINE, None)
-            evidence = f"{routine.told}: {report.failure}"
-            self.checks.append(Check(name, None, "fail", evidence, (symptom,)))
-            station.card.abort()
-            return
-        words = f"{routine.told}: returned without complaint"
-        self.checks.append(Check(name, None, "pass", words))
-        if name == "homing":
-            station.card.until_still(station.channels, SETTLE_S)
-            self.positions.take_counters(report.zero_deg)
-            if self.witness is not None:
-                self.witness.forget_steps()
-            self.homings = {joint.name: [0.0] for joint in station.arm.joints}
+        self.checks += self._routine(name).run(name)
+        if self.positions.homed:
+            self.homings = {joint.name: [0.0] for joint in self.station.arm.joints}
+
+    def _routine(self, name: str) -> Own:
+        forget = self.witness.forget_steps if self.witness is not None else lambda: None
+        return Own(self.station, self.positions, self.options.replace[name], forget)
+
+    def _repeat(self) -> Iterable[Check]:
+        own = self._routine("homing") if "homing" in self.options.replace else None
+        times = self.options.homings
+        return check_repeat(self.station, self.positions, self.homings, times, own)
 
     def line_garbles(self, error: CommissionError) -> bool:
         """Whether `error` is a bad line's, once the card has answered well; then a finding too."""
@@ -382,10 +377,17 @@ class _Job:
             trim_deg=self.positions.trim_deg[joint.name] if trimmed else None,
             home_offset_deg=self.positions.home_offset_deg(joint) if trimmed else None,
             residue_deg=trimmed.residue_deg if trimmed else None,
-            repeat_deg=trimmed.repeat_deg if trimmed else None,
-            method=method_of(joint).number if homed else None,
+            repeat_deg=self._repeat_deg(joint) if trimmed else None,
+            method=None if self.options.homed_by or not homed else method_of(joint).number,
             soft_limits_steps=self.positions.soft_limits_steps(joint) if trimmed else None,
         )
+
+    def _repeat_deg(self, joint: Joint) -> float | None:
+        """The last homing while it was trimmed, or by a routine of the user's own at all."""
+        if not self.options.homed_by:
+            return self.trimmed[joint.name].repeat_deg
+        homings = self.homings[joint.name]
+        return homings[-1] - homings[-2] if len(homings) > 1 else None
 
     def _calibration(self, arm: Arm) -> str:
         """The calibration file's text, once every joint has been trimmed."""
@@ -393,7 +395,7 @@ class _Job:
             return ""
         offsets = {joint.name: self.positions.home_offset_deg(joint) for joint in arm.joints}
         date = datetime.now().astimezone().isoformat(timespec="seconds")
-        return calibration_text(arm, date, offsets)
+        return calibration_text(arm, date, offsets, self.options.homed_by)
 
 
 def _skipped(name: str, joint: str | None, why: str) -> Check:

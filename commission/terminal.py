@@ -110,7 +110,7 @@ def _joints(result: Result) -> Table:
             f"{joint.gauge}, ±{joint.gauge_accuracy_deg:g}",
             f"{joint.trim_deg:+.2f}",
             f"{joint.residue_deg:+.2f}",
-            f"{joint.repeat_deg:+.3f}",
+            "" if joint.repeat_deg is None else f"{joint.repeat_deg:+.3f}",
             f"{joint.angle_deg:.3f}",
         )
     return table

@@ -275,6 +275,11 @@ def test_the_calibration_starts_the_next_run(tmp_path: Path) -> None:
         ('arm = "heron"', 'arm = "crane"', r"it is of the arm 'crane', and this is 'heron'"),
         ("method = -3", "method = 17", r"J1: method 17, the arm file says -3"),
         ("direction = -1", "direction = 1", r"J2: direction 1, the arm file says -1"),
+        (
+            "home_offset = -16",
+            "home_offset = -1",
+            r"J1: home_offset -[0-9.]+ deg, and by the arm file home lies between -178 and -158 deg",
+        ),
     ],
 )
 def test_another_arms_calibration_is_refused(old: str, new: str, told: str, tmp_path: Path) -> None:
