@@ -284,6 +284,9 @@ def play(symptom: Symptom) -> list[Suspect]:
 
 
 def binds(symptom: Symptom) -> list[Suspect]:
-    """The joint does not come freely through its travel."""
+    """The joint does not come freely through its travel, or its count not with it."""
+    if "felt_at_deg" not in symptom.readings:
+        because = "led by hand through its travel, the count did not go with it"
+        return [Suspect(f"open@{symptom.joint}.ENC.{name}", because, POSSIBLE) for name in "AB"]
     because = "led by hand, it does not come freely through its travel"
     return [Suspect(f"bind@{symptom.joint}.GEAR", because, FITS)]

@@ -206,6 +206,7 @@ def _loaded_volts(
 ) -> float:
     """Volts of a drive's supply while its joint moves."""
     read: list[float] = []
+    station.hand.clip_on(f"{joint.name}.DRIVE.24V", f"{joint.name}.DRIVE.0V", "min")
     positions.run(
         {joint.channel: joint.steps(deg)},
         limit_s,

@@ -278,7 +278,7 @@ def test_the_calibration_starts_the_next_run(tmp_path: Path) -> None:
         (
             "home_offset = -16",
             "home_offset = -1",
-            r"J1: home_offset -[0-9.]+ deg, and by the arm file home lies between -178 and -158 deg",
+            r"J1: home_offset -[0-9.]+ deg, and by the arm file home lies between -178 and -158 ",
         ),
     ],
 )

@@ -176,6 +176,28 @@ def test_a_hard_stop_is_met_with_little_current_and_loses_nothing(tmp_path: Path
         assert positions.now_deg()[NAME] == pytest.approx(at.truth_deg(), abs=0.05)
 
 
+def test_a_joint_that_falls_from_its_hard_stop_is_told_of_and_what_to_do(tmp_path: Path) -> None:
+    """J5 held up against its stop: 30 % of its current does not carry it there."""
+    heron = scene_path("heron")
+    shutil.copy(heron.with_suffix(".urdf"), tmp_path)
+    path = tmp_path / "heron.toml"
+    text = heron.read_text()
+    path.write_text(
+        text.replace(
+            'end = "negative", switch_deg = -99.0',
+            'method = -2, end = "negative", switch_deg = -99.0',
+        )
+    )
+    with bench(path, 0.0) as at:
+        wrist = at.arm.joints[4]
+        with pytest.raises(
+            HomingFailed, match=r"on 30% of its current, it fell .* Raise home\.stop_c"
+        ):
+            home(at.card, [wrist], {"J5": at.hand.look_deg(wrist)})
+        assert at.card.line.numbers("STEP:MOV? (@1:6)", 6) == [0] * 6
+        assert at.card.line.numbers("DRIV:CURR? (@1:6)", 6) == [1.0] * 6
+
+
 @pytest.mark.parametrize(
     ("method", "fault", "kind", "text"),
     [
