@@ -44,9 +44,13 @@ class PersonHand:
             )
         self._said: set[str] = set()
         self._clipped: tuple[str, str] | None = None
+        # What was last asked for: nobody is asked for it again.
+        self._stand_in: bool | None = None
+        self._motor_on: bool | None = None
 
     def caution(self, text: str) -> None:
         """Said each time; the person confirms."""
+        self._said.add(text)
         self._console.print(Text(f"Caution: {text}", style="bold"))
         self._ask("Press Enter when that is so: ")
 
@@ -139,6 +143,7 @@ class PersonHand:
 
     def main_supply(self, on: bool) -> None:
         """Ask for the switch of all supplies."""
+        self._motor_on = None
         if on:
             self._do("Hands off the arm, leads off. Switch the main supply on.")
         else:
@@ -147,6 +152,7 @@ class PersonHand:
 
     def press_stop(self, pressed: bool) -> None:
         """Ask for the STOP button."""
+        self._motor_on = None
         if pressed:
             self._do("Push the STOP button in.")
         else:
@@ -162,7 +168,10 @@ class PersonHand:
         return self._number("Least volts held? "), self._number("Greatest volts held? ")
 
     def motor_supply(self, on: bool) -> None:
-        """Ask for the motor supply's switch."""
+        """Ask for the motor supply's switch, unless it stands as it should."""
+        if on is self._motor_on:
+            return
+        self._motor_on = on
         if on:
             self._do("Hands off the arm. Switch the 24 V motor supply on.")
         else:
@@ -170,7 +179,10 @@ class PersonHand:
             self._do("Switch the 24 V motor supply off and lock it.")
 
     def stand(self, on: bool) -> None:
-        """Ask for the stand."""
+        """Ask for the stand, unless it is where it should be."""
+        if on is self._stand_in:
+            return
+        self._stand_in = on
         if on:
             self._do("Put the stand under the links.")
         else:

@@ -218,6 +218,8 @@ def lost(symptom: Symptom) -> list[Suspect]:
         Suspect(f"idle@{symptom.joint}.DRIVE", because, CLASS),
         # Set too high, a drive gets hot and lets go until it has cooled.
         Suspect(f"strong@{symptom.joint}.MOTOR", because, POSSIBLE),
+        # Or all steps were made, and the encoder has not counted them.
+        *(Suspect(f"{kind}@{symptom.joint}.ENC", because, POSSIBLE) for kind in ("dirt", "slow")),
     ]
 
 

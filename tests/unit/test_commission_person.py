@@ -143,6 +143,30 @@ def test_power_goes_only_after_the_caution() -> None:
     assert desk.answers == []
 
 
+def test_nobody_is_asked_for_what_is_so_already() -> None:
+    desk = Desk(*[""] * 9)
+    for on in (True, True, False):
+        desk.hand.stand(on)
+    for on in (True, True):
+        desk.hand.motor_supply(on)
+    desk.hand.press_stop(True)  # which takes the power
+    desk.hand.press_stop(False)
+    desk.hand.motor_supply(True)
+    desk.hand.main_supply(False)
+    desk.hand.main_supply(True)
+    desk.hand.motor_supply(True)
+    assert desk.told.count("Put the stand") == desk.told.count("Take the stand") == 1
+    assert desk.told.count("Switch the 24 V motor supply on.") == 3
+    assert desk.answers == []
+
+
+def test_a_caution_that_was_confirmed_is_not_said_again_at_once() -> None:
+    desk = Desk("", "0.1", "")
+    desk.hand.caution(cautions.LEVELLING)
+    desk.hand.level_deg(load_arm(scene_path("heron")).joints[1])
+    assert desk.told.count(cautions.LEVELLING) == 1
+
+
 def test_nobody_at_the_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("sys.stdin", io.StringIO(""))
     with pytest.raises(HandError, match=r"^no hands: standard input is not a terminal"):
