@@ -22,6 +22,7 @@ _READING = re.compile(
     r"^\s*([+-]?\d+(?:[.,]\d*)?|[+-]?[.,]\d+)\s*(m?V|k?ohm|deg|°|mm)?\s*$", re.IGNORECASE
 )
 _UNITS = {"deg": "degrees", "mm": "millimetres"}
+_VERBS = {"deg": "Turn", "mm": "Move"}
 _FEELS = {"f": "FREE", "s": "STIFF", "e": "STOP"}
 # As it is asked for, and as meters show it.
 _OVERLOAD = ("o", "ol", "o.l", "0l", "0.l")
@@ -61,7 +62,7 @@ class PersonHand:
             self._once(cautions.BRAKE)
             self._do(f"Hold the lever of {joint.name}'s brake open.")
         self._do(
-            f"Turn {joint.name} by hand, by about {deg:+.0f} {_UNITS[joint.unit]} "
+            f"{_VERBS[joint.unit]} {joint.name} by hand, by about {deg:+.0f} {_UNITS[joint.unit]} "
             f"({_sense(deg)} as the arm's drawing says).",
             watch,
         )

@@ -8,6 +8,7 @@ from dataclasses import replace
 from .arm import Joint
 from .findings import Check, Kind, Symptom, judged
 from .homing import Homed, home
+from .homing_methods import method_of, turn_deg
 from .own import Own
 from .positions import Positions
 from .repeatability import spread_words
@@ -74,16 +75,17 @@ def _own_home(positions: Positions, joint: Joint) -> float:
 def _apart_deg(joint: Joint, found: Homed, positions: Positions) -> tuple[float, float]:
     """From the home believed to the one found, by steps and by the counts latched at the two.
 
-    An index may be another one of its turns.
+    The next index from wherever a joint stood may be another one of its turns; counted from a
+    switch's edge it must be the same.
     """
     before = positions.homed[joint.name]
     if before.method.needs == "nothing":
         return 0.0, 0.0
     steps, counts = found.home_step - before.home_step, found.home_count - before.home_count
-    return (
-        positions.modulo_turn(joint, steps / joint.steps_per_deg),
-        positions.modulo_turn(joint, counts / joint.counts_per_deg),
-    )
+    apart, by_count = steps / joint.steps_per_deg, counts / joint.counts_per_deg
+    if found.by_eye:
+        return positions.modulo_turn(joint, apart), positions.modulo_turn(joint, by_count)
+    return apart, by_count
 
 
 def _judge(joint: Joint, apart: float, by_count: float, homings: list[float]) -> Check:
@@ -92,7 +94,15 @@ def _judge(joint: Joint, apart: float, by_count: float, homings: list[float]) ->
         f"{AGREE_DEG} {joint.unit}; {spread_words(homings, joint.unit)}"
     )
     symptoms = []
-    if abs(apart) > AGREE_DEG:
+    turns = round(apart / turn_deg(joint))
+    if turns and abs(apart - turns * turn_deg(joint)) <= AGREE_DEG and method_of(joint).index:
+        evidence += (
+            f": {abs(turns)} whole turn{'s' * (abs(turns) > 1)} of the encoder, whose index lies "
+            "at the switch's edge; move the switch's bracket by a quarter turn or more"
+        )
+        readings = {"apart_deg": apart, "turns": float(turns)}
+        symptoms.append(Symptom(Kind.REPEAT, joint.name, readings))
+    elif abs(apart) > AGREE_DEG:
         past = abs(by_count - apart) <= AGREE_DEG / 2
         lies = "past the motor" if past else "in steps lost"
         evidence += (

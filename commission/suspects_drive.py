@@ -247,6 +247,9 @@ def disagrees(symptom: Symptom) -> list[Suspect]:
     """A second homing ends elsewhere: what lies past the motor moved, or steps were lost."""
     joint, readings = symptom.joint, symptom.readings
     because = f"the second homing lies {readings['apart_deg']:+.2f} deg from the first, "
+    if "turns" in readings:
+        because += "whole turns of the encoder: its index lies at the switch's edge"
+        return [Suspect(f"index@{joint}.ENC", because, FITS)]
     if not readings["past_motor"]:
         because += "and the count at the edge did not go along: steps were lost"
         return [Suspect(fault, because, CLASS) for fault in _too_little_torque(joint)]

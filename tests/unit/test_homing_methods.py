@@ -273,6 +273,19 @@ def test_without_an_eye_a_stop_met_on_the_way_to_an_index_is_thought_of(tmp_path
         home(at.card, [at.joint])
 
 
+def test_a_home_that_jumps_by_a_turn_does_not_agree(tmp_path: Path) -> None:
+    """Common practice: an index at the switch's edge lets home jump by a turn of the encoder."""
+    path = arm_file(tmp_path, 1)
+    url = f"dryrig://{path}?seed=4&rig=jumps&fault=index@{NAME}.ENC,turn=0.0356"
+    with closing(PortHand.open(f"{url}&port=hands")) as hand:
+        options = Options(only=("homing", "repeat"), thorough=True)
+        result = commission(url, hand, path, options=options)
+    (check,) = [check for check in result.checks if check.failed]
+    assert (check.name, check.joint) == ("repeat", NAME)
+    assert "1 whole turn of the encoder, whose index lies at the switch's edge" in check.evidence
+    assert [suspect.fault for suspect in result.suspects] == [f"index@{NAME}.ENC"]
+
+
 @pytest.mark.parametrize("method", [1, 20, 34, -2])
 def test_a_whole_commissioning_by_another_method(method: int, tmp_path: Path) -> None:
     path = arm_file(tmp_path, method)
