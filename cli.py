@@ -204,7 +204,7 @@ def commission(
     elif result.verdict == "could not run":
         fail(f"{result.reason}\n{again}".rstrip())
     else:
-        show(result, Console())
+        show(result, Console(), evidence=bool(only))
     if again:
         to_person.print(again, soft_wrap=True, highlight=False, markup=False)
     raise typer.Exit(result.exit_code)
