@@ -31,8 +31,8 @@ FIRST_JOG = (
     "First motion: emergency stop proved and in hand, one axis, small and slow, nobody in reach."
 )
 HOMING = (
-    "Homing: switches and directions proved, the path is clear, nobody in reach, the stop proved and "
-    "in hand."
+    "Homing: switches and directions proved, the path is clear, nobody in reach, the stop proved "
+    "and in hand."
 )
 LIMITED = "A hard stop is met: nobody near the joint, fingers off the end of its travel."
 LEVELLING = "Levelling: nobody under the links; take the level off before the next motion."

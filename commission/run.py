@@ -18,7 +18,7 @@ from .client import Card
 from .cold import check_cold
 from .diagnosis import Ranker, diagnosed
 from .encoders import check_encoders
-from .errors import CardError, CommissionError, GarbledReply
+from .errors import CardError, CommissionError, GarbledReply, HandError
 from .findings import Check, Kind, Symptom
 from .hand import Hand
 from .homing import Homed, home, homed_words
@@ -66,11 +66,10 @@ def commission(
     """Check, home and trim an arm.
 
     `port` is the card's device path or pyserial URL, or a card already open (closed at the end);
-    `hand` stays open. What goes wrong with the
-    port, the card or the arm file makes a result "could not run", with the reason and whatever
-    was found before; it is not raised. A line that garbles after a good start is a finding.
-    `ranker` names the parts that explain the evidence (diagnosis.py); without one the rules of
-    suspects.py stand alone.
+    `hand` stays open. What goes wrong with the port, the card or the arm file makes a result
+    "could not run", with the reason and whatever was found before; it is not raised. A line that
+    garbles after a good start is a finding. `ranker` names the parts that explain the evidence
+    (diagnosis.py); without one the rules of suspects.py stand alone.
     """
     try:
         arm = load_arm(arm_path)
@@ -124,7 +123,10 @@ class _Job:
         self.identity = card.identify()
         began_s = card.clock_s()
         hand.caution(cautions.SUPPORT)
-        hand.stand(True)
+        try:
+            hand.stand(True)
+        except CardError as error:  # at the first word of all, that is no bad line
+            raise HandError(f"{error}. Are the card's and the hands' port mixed up?") from error
         card.reset()
         if any(check.failed for check in self.state.checks):
             hand.caution(cautions.AFTER_REPAIR)
@@ -170,8 +172,8 @@ class _Job:
             self.state.save(self.options.resume)
 
     def _not_homed(self, step: Step) -> str:
-        everyone = len(self.positions.homed) == len(self.station.arm.joints)
-        return "the joints are not homed" if step.needs_homed and not everyone else ""
+        missing = len(self.positions.homed) < len(self.station.arm.joints)
+        return "the joints are not homed" if step.needs_homed and missing else ""
 
     def _do(self, name: str) -> None:
         station, positions = self.station, self.positions
