@@ -62,7 +62,8 @@ class Calibration(_Table):
             if own is None:
                 problems.append(f"{joint.name} is missing")
                 continue
-            if not homed_by and own.method != method_of(joint).number:
+            by_methods = not (homed_by or self.homed_by)
+            if by_methods and own.method != method_of(joint).number:
                 problems.append(
                     f"{joint.name}: method {own.method}, the arm file says "
                     f"{method_of(joint).number}"
@@ -71,7 +72,7 @@ class Calibration(_Table):
                 problems.append(
                     f"{joint.name}: direction {own.direction}, the arm file says {joint.direction}"
                 )
-            drawn = None if homed_by else home_drawn_deg(joint)
+            drawn = home_drawn_deg(joint) if by_methods else None
             if drawn is not None and not drawn[0] <= own.home_offset <= drawn[1]:
                 problems.append(
                     f"{joint.name}: home_offset {own.home_offset:g} {joint.unit}, and by the arm "
