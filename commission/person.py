@@ -172,22 +172,24 @@ class PersonHand:
         """Ask for the motor supply's switch, unless it stands as it should."""
         if on is self._motor_on:
             return
-        self._motor_on = on
+        self._motor_on = None
         if on:
             self._do("Hands off the arm. Switch the 24 V motor supply on.")
         else:
             self._console.print(Text(f"Caution: {cautions.SUPPORT}", style="bold"))
             self._do("Switch the 24 V motor supply off and lock it.")
+        self._motor_on = on
 
     def stand(self, on: bool) -> None:
         """Ask for the stand, unless it is where it should be."""
         if on is self._stand_in:
             return
-        self._stand_in = on
+        self._stand_in = None
         if on:
             self._do("Put the stand under the links.")
         else:
             self._do("The drives hold the arm. Take the stand away and step back.")
+        self._stand_in = on
 
     def plug(self, name: str, into: bool) -> None:
         """Ask for a plug, in or out."""

@@ -160,6 +160,17 @@ def test_nobody_is_asked_for_what_is_so_already() -> None:
     assert desk.answers == []
 
 
+def test_what_was_not_answered_is_asked_again() -> None:
+    desk = Desk()
+    for act in (desk.hand.stand, desk.hand.motor_supply):
+        with pytest.raises(IndexError):
+            act(True)
+    desk.answers += ["", ""]
+    desk.hand.stand(True)
+    desk.hand.motor_supply(True)
+    assert desk.answers == []
+
+
 def test_a_caution_that_was_confirmed_is_not_said_again_at_once() -> None:
     desk = Desk("", "0.1", "")
     desk.hand.caution(cautions.LEVELLING)
