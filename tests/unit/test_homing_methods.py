@@ -25,6 +25,7 @@ from dryrig.commission.homing_failed import HomingFailed
 from dryrig.commission.homing_methods import turn_deg
 from dryrig.commission.homing_table import METHODS
 from dryrig.commission.plan import Options
+from dryrig.commission.plot import plots
 from dryrig.commission.positions import Positions
 from dryrig.commission.run import commission
 from dryrig.scenes import scene_path
@@ -271,6 +272,27 @@ def test_without_an_eye_a_stop_met_on_the_way_to_an_index_is_thought_of(tmp_path
         pytest.raises(HomingFailed, match=r"; or the travel ends here$"),
     ):
         home(at.card, [at.joint])
+
+
+def test_a_stop_and_an_index_are_told_as_what_they_are_and_throw_nobody_out_of_step(
+    tmp_path: Path,
+) -> None:
+    """J1 against its stop shakes the tool's small motor; J4 goes on from its switch to an index."""
+    path = arm_file(tmp_path, 1)
+    path.write_text(
+        path.read_text().replace(
+            'home = { end = "negative", switch_deg = -168.0',
+            'home = { method = -1, end = "negative", switch_deg = -168.0',
+        )
+    )
+    url = f"dryrig://{path}?seed=4&rig=thrown"
+    with closing(PortHand.open(f"{url}&port=hands")) as hand:
+        result = commission(url, hand, path, options=Options(only=("homing", "trim", "repeat")))
+    assert [check for check in result.checks if check.failed] == []
+    told = [one.summary for one in plots(result.homed)]
+    assert sum("J1, stop run" in t and "halted by its following error at" in t for t in told) == 2
+    assert [t.partition(",")[0] for t in told if "index latched at" in t] == [NAME]
+    assert sum("switch edge latched at" in t for t in told) == 2 * 5
 
 
 def test_a_home_that_jumps_by_a_turn_does_not_agree(tmp_path: Path) -> None:
