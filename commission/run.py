@@ -38,7 +38,7 @@ from .stop_circuit import check_stop
 from .suspects import rank
 from .switches import check_switches
 from .trim import Trimmed, trim_all
-from .witness import Witness, after_failure, sunk
+from .witness import Witness, motion_failure, sunk
 
 SETTLE_S = 0.2
 # For a joint that does not hold to sink so far that an eye sees it, also where a drive cuts its
@@ -251,12 +251,7 @@ class _Job:
                 return
 
     def _motion_failure(self, name: str, error: HomingFailed) -> Check:
-        symptoms: tuple[Symptom, ...] = (error.symptom,)
-        evidence = str(error)
-        if self.witness is not None:
-            words, loose = after_failure(self.witness.went(), error.joint)
-            evidence, symptoms = f"{evidence}; {words}", (*symptoms, *loose)
-        return Check(name, error.joint.name, "fail", evidence, symptoms)
+        return motion_failure(self.station, self.witness, name, error)
 
     def _homing_passed(self, homed: Homed) -> None:
         self.first_homed.append(homed)

@@ -47,3 +47,24 @@ def test_a_signal_while_joints_move_is_no_finding_and_leaves_the_drives_on(
             after.pause(3.0)
             assert after.line.numbers("STEP:MOV? (@1:6)", 6) == [0.0] * 6
             assert after.line.numbers("DRIV:ENAB? (@1:6)", 6) == EVERY
+
+
+def test_the_stop_button_during_a_homing_is_told_as_that(monkeypatch: pytest.MonkeyPatch) -> None:
+    url = "dryrig://heron?seed=7&rig=button"
+    with closing(PortHand.open(f"{url}&port=hands")) as hand, closing(Card.open(url)) as card:
+        read = card.line._read
+
+        def pushed(message: str) -> str:
+            if "WAIT? 1" in message and "FOLL:FLAG" in message:
+                monkeypatch.setattr(card.line, "_read", read)
+                hand.press_stop(True)
+            return read(message)
+
+        monkeypatch.setattr(card.line, "_read", pushed)
+        result = commission(card, hand, ARM, options=Options(only=("homing",)))
+    (check,) = [check for check in result.checks if check.failed]
+    assert check.evidence.startswith(
+        "the stop circuit opened meanwhile: the button is in, or a wire"
+    )
+    assert result.suspects == []
+    assert result.verdict == "findings"
