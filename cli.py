@@ -188,11 +188,8 @@ def commission(
                 page = write_report(result, report)
                 to_person.print(f"Report: {page}", soft_wrap=True, highlight=False, markup=False)
     except Stopped as stopped:
-        result = Result(
-            "could not run",
-            arm,
-            reason=f"stopped by {stopped}; motion stopped, drives as they were",
-        )
+        unheard = getattr(stopped, "__notes__", ["motion stopped, drives as they were"])
+        result = Result("could not run", arm, reason=f"stopped by {stopped}; {unheard[0]}")
     except Exception as error:
         if not expected(error):
             raise
@@ -207,7 +204,7 @@ def commission(
     elif result.verdict == "could not run":
         fail(f"{result.reason}\n{again}".rstrip())
     else:
-        show(result, Console())
+        show(result, Console(), evidence=bool(only))
     if again:
         to_person.print(again, soft_wrap=True, highlight=False, markup=False)
     raise typer.Exit(result.exit_code)

@@ -13,11 +13,13 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from .arm import Arm
+from .arm import Arm, Joint
 from .errors import CalibrationError
-from .homing_methods import method_of
+from .homing_methods import edge_deg, method_of, turn_deg
 
 SCHEMA = 1
+# No bracket, stop or mark is further off than this: the offset belongs to another home.
+FAR_DEG = 10.0
 
 
 class _Table(BaseModel):
@@ -25,9 +27,9 @@ class _Table(BaseModel):
 
 
 class JointCalibration(_Table):
-    """One joint; `home_offset` in its unit (deg or mm)."""
+    """One joint; `home_offset` in its unit (deg or mm). No method where `homed_by` has a name."""
 
-    method: int
+    method: int | None = None
     home_offset: Annotated[float, Field(allow_inf_nan=False)]
     unit: Literal["deg", "mm"]
     direction: Literal[-1, 1]
@@ -39,11 +41,19 @@ class Calibration(_Table):
     schema_: Literal[1] = Field(alias="schema")
     arm: str
     date: str
+    homed_by: str = ""
     joint: dict[str, JointCalibration]
 
-    def offsets(self, arm: Arm) -> dict[str, float]:
-        """Home offsets by joint. Raises CalibrationError when this is not the arm's file."""
+    def offsets(self, arm: Arm, homed_by: str = "") -> dict[str, float]:
+        """Home offsets by joint. Raises CalibrationError when this is not the arm's file.
+
+        `homed_by` is how the user named the routine that homes, empty for the arm file's methods:
+        home is elsewhere for another one.
+        """
         problems = []
+        if self.homed_by != homed_by:
+            was, now = (name or "the arm file's methods" for name in (self.homed_by, homed_by))
+            problems.append(f"it is of homing by {was}, and this is by {now}")
         if self.arm != arm.name:
             problems.append(f"it is of the arm {self.arm!r}, and this is {arm.name!r}")
         offsets = {}
@@ -52,7 +62,8 @@ class Calibration(_Table):
             if own is None:
                 problems.append(f"{joint.name} is missing")
                 continue
-            if own.method != method_of(joint).number:
+            by_methods = not (homed_by or self.homed_by)
+            if by_methods and own.method != method_of(joint).number:
                 problems.append(
                     f"{joint.name}: method {own.method}, the arm file says "
                     f"{method_of(joint).number}"
@@ -60,6 +71,12 @@ class Calibration(_Table):
             if own.direction != joint.direction:
                 problems.append(
                     f"{joint.name}: direction {own.direction}, the arm file says {joint.direction}"
+                )
+            drawn = home_drawn_deg(joint) if by_methods else None
+            if drawn is not None and not drawn[0] <= own.home_offset <= drawn[1]:
+                problems.append(
+                    f"{joint.name}: home_offset {own.home_offset:g} {joint.unit}, and by the arm "
+                    f"file home lies between {drawn[0]:.0f} and {drawn[1]:.0f} {joint.unit}"
                 )
             offsets[joint.name] = own.home_offset
         if problems:
@@ -88,21 +105,39 @@ def read_calibration(path: Path) -> Calibration:
         ) from None
 
 
-def calibration_text(arm: Arm, date: str, offsets: Mapping[str, float]) -> str:
-    """The file's text for these home offsets, one a joint."""
+def home_drawn_deg(joint: Joint) -> tuple[float, float] | None:
+    """Between which angles home can lie by the drawing; None where that depends on the start."""
+    method = method_of(joint)
+    if method.needs == "hard stop":
+        assert joint.stops_deg is not None  # the arm file's check
+        at = joint.stops_deg[0 if method.side < 0 else 1]
+        return at - FAR_DEG, at + FAR_DEG
+    if method.needs not in ("limit switch", "home switch"):
+        return None
+    at = edge_deg(joint, method.edge)
+    past = 0.0
+    if method.index:
+        past = turn_deg(joint) * (-method.side if method.edge == "FALL" else method.side)
+    return at + min(past, 0.0) - FAR_DEG, at + max(past, 0.0) + FAR_DEG
+
+
+def calibration_text(arm: Arm, date: str, offsets: Mapping[str, float], homed_by: str = "") -> str:
+    """The file's text for these home offsets, one a joint; `homed_by` as of `offsets`."""
     lines = [
         "# Home offset: what the position reads at home (object 607Ch of CiA 402).",
         f"schema = {SCHEMA}",
         f"arm = {_quoted(arm.name)}",
         f"date = {_quoted(date)}",
     ]
+    if homed_by:
+        lines.append(f"homed_by = {_quoted(homed_by)}")
     for joint in arm.joints:
         if joint.name not in offsets:
             continue
         lines += [
             "",
             f"[joint.{joint.name}]",
-            f"method = {method_of(joint).number}",
+            *([] if homed_by else [f"method = {method_of(joint).number}"]),
             f"home_offset = {offsets[joint.name]:.4f}",
             f"unit = {_quoted(joint.unit)}",
             f"direction = {joint.direction}",

@@ -30,7 +30,10 @@ DEAD = "Ohms: isolate, lock, wait, prove the meter on a known source, prove dead
 FIRST_JOG = (
     "First motion: emergency stop proved and in hand, one axis, small and slow, nobody in reach."
 )
-HOMING = "Homing: the path is clear, nobody in reach, the stop in hand."
+HOMING = (
+    "Homing: switches and directions proved, the path is clear, nobody in reach, the stop proved "
+    "and in hand."
+)
 LIMITED = "A hard stop is met: nobody near the joint, fingers off the end of its travel."
 LEVELLING = "Levelling: nobody under the links; take the level off before the next motion."
 AFTER_REPAIR = "After a repair: restore guards and settings, and run the affected checks again."

@@ -121,9 +121,12 @@ class Card:
         """Decelerate every axis to a stop."""
         self.line.ask("ABOR")
 
-    def abort_unheard(self) -> None:
-        """The same, without waiting to hear whether it was accepted."""
-        self.line.tell("ABOR")
+    def abort_midway(self) -> None:
+        """The same where a question may still be open: once that has been answered.
+
+        Returns when the card has heard it: hung up on earlier it might never. Raises PortError.
+        """
+        self.line.tell_midway("ABOR")
 
     def latches(self, channels: Iterable[int]) -> dict[int, Latch]:
         """What was latched at each channel's last armed edge."""
@@ -135,6 +138,13 @@ class Card:
                 wanted, values[0::4], values[1::4], values[2::4], values[3::4], strict=True
             )
         }
+
+    def take_back(self) -> str:
+        """Make the line and the card's settings ours again after somebody else had the port.
+
+        Returns what was left in the error queue, or "". Raises PortError.
+        """
+        return self.line.take_back("EVEN:LIN OFF;:HALT:EDGE OFF")
 
     def stop_level(self) -> int:
         """The stop input: 0 while the stop circuit is closed."""

@@ -37,6 +37,7 @@ class Kind(StrEnum):
     SWEEP_BINDS = "the joint cannot be led through its travel by hand"
     WIGGLE = "something comes and goes while the cable is wiggled"
     STOP_CIRCUIT = "the stop circuit does not do as it should"
+    STOPPED = "the stop circuit opened meanwhile"
     JOG_NONE = "the joint does not move"
     JOG_SAME_WAY = "the joint moves the same way for both signs"
     JOG_REVERSED = "the joint moves the wrong way"

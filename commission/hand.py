@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from typing import Protocol
+from typing import Literal, Protocol
 
 from .arm import Joint
 from .errors import GarbledReply
@@ -21,6 +21,7 @@ OVERLOAD = 9.9e37
 WIGGLE_S = 1.2
 
 Watch = Callable[[], str]
+Hold = Literal["min", "max"]
 
 
 class Hand(Protocol):
@@ -55,6 +56,12 @@ class Hand(Protocol):
 
     def volts(self, red: str, black: str) -> float:
         """One DC reading of the meter between two terminals."""
+
+    def clip_on(self, red: str, black: str, hold: Hold) -> None:
+        """Get the meter ready for `volts` between these terminals while something moves.
+
+        Nobody puts leads on meanwhile, nor reads in a second: it holds the least or the greatest.
+        """
 
     def ohms(self, red: str, black: str) -> float:
         """One reading of ohms with all supplies off; infinite on overload."""
@@ -138,6 +145,9 @@ class PortHand:
     def volts(self, red: str, black: str) -> float:
         """One meter reading."""
         return self._line.numbers(f'MEAS:VOLT:DC? "{red}","{black}"', 1)[0]
+
+    def clip_on(self, red: str, black: str, hold: Hold) -> None:
+        """A port reads at once, in the middle of a motion."""
 
     def ohms(self, red: str, black: str) -> float:
         """One meter reading, power off."""

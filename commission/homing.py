@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 from .approach import Approach
 from .arm import Joint
 from .client import Card, Sample
-from .errors import MotionError, NoAnswer
+from .errors import CommissionError, MotionError, NoAnswer
 from .findings import Kind
 from .homing_failed import (
     STANDING_LOADS,
@@ -116,17 +116,20 @@ def home(
     watched = {joint.channel: (joint, WINDOW_LOADS) for joint in joints}
     watched |= {joint.channel: (joint, STANDING_LOADS) for joint in standing}
     follow(card, watched)
+    unwatched = dict.fromkeys(watched, (0.0, 1.0))
     try:
-        return _home(card, list(joints), eyes, standing)
-    except HomingFailed:
-        _stop(card, channels)
+        found = _home(card, list(joints), eyes, standing)
+    except CommissionError as error:
+        if isinstance(error, MotionError):
+            # The card has been told to stop; the time limit belongs to the slowest joint.
+            _stop(card, channels)
+        card.watch_following(unwatched)
+        if isinstance(error, MotionError) and not isinstance(error, HomingFailed):
+            raise HomingFailed(joints[0], Kind.HOME_NO_EDGE, str(error)) from error
         raise
-    except MotionError as error:
-        # The card has been told to stop; the time limit belongs to the slowest joint.
-        _stop(card, channels)
-        raise HomingFailed(joints[0], Kind.HOME_NO_EDGE, str(error)) from error
-    finally:
-        card.watch_following(dict.fromkeys(watched, (0.0, 1.0)))
+    # Not after a signal: it comes in the middle of a question, and nothing more can be asked.
+    card.watch_following(unwatched)
+    return found
 
 
 def follow(card: Card, windows: Mapping[int, tuple[Joint, float]]) -> None:

@@ -165,8 +165,23 @@ def strayed(card: Card, joint: Joint, moving: Sequence[Joint]) -> NoReturn:
 
 
 def felt(card: Card, joint: Joint, run: Run) -> None:
-    """A hard stop shows as a following error; a search without one has met nothing."""
+    """A hard stop shows as a following error; a search without one has met nothing.
+
+    One that is further off than it backs off has been thrown back, or has fallen: on so little
+    current it does not hold.
+    """
     error = card.following_error([joint.channel])[joint.channel]
+    off = error / joint.counts_per_deg
+    if abs(off) > joint.home.back_off_deg:
+        share = joint.home.stop_current
+        raise HomingFailed(
+            joint,
+            Kind.HOME_LOST,
+            f"on its way to the hard stop, on {share:.0%} of its current, it fell {off:+.1f} "
+            f"{joint.unit} behind: it does not hold itself on that. Raise home.stop_current, or "
+            "home it by its switch",
+            missing_counts=-error,
+        )
     if abs(error) <= run.hold * load_counts(joint):
         raise HomingFailed(
             joint,

@@ -22,6 +22,8 @@ PAST_TRAVEL_DEG = 8.0
 INDEX_TURNS = 1.05
 # At an end of travel an index may still be met at once.
 LEAST_DEG = 0.1
+# Of the fast search: the blow of a harder stop throws the arm's weaker joints out of step.
+STOP_SHARE = 0.25
 # Of a loaded motor's lag: what the fast search for a stop may slip by, and at what the slow one is
 # halted, before the rotor lets go of its field.
 FAST_HOLD, SLOW_HOLD = 2.0, 1.0
@@ -169,8 +171,9 @@ def _stop(joint: Joint, method: Method, start: Start) -> Runs:
     if start.eye_deg is not None:
         limit = abs(stop_deg - start.eye_deg) + PAST_TRAVEL_DEG
     home, away = joint.home, -method.side * joint.home.back_off_deg
-    yield Run("stop", method.side * limit, home.fast_deg_s / 2.0, hold=FAST_HOLD)
-    yield Run("move", away, home.fast_deg_s / 2.0)
+    deg_s = home.fast_deg_s * STOP_SHARE
+    yield Run("stop", method.side * limit, deg_s, hold=FAST_HOLD)
+    yield Run("move", away, deg_s)
     met = yield Run("stop", -2.0 * away, home.slow_deg_s, hold=SLOW_HOLD)
     left = yield Run("move", away, home.slow_deg_s)
     # Steps were lost at the stop, counts were not: the stop's place in steps as they are now.

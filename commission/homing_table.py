@@ -67,6 +67,9 @@ def _table() -> dict[int, Method]:
     }
 
 
+OWN = Method(0, "nothing", 0, "", False, "by a routine of the user's own")
+"""For a joint that no method here has homed."""
+
 METHODS = _table()
 """Every method there is here, by its number."""
 

@@ -239,6 +239,7 @@ def _probe_steps(station: Station, joint: Joint, sign: float) -> dict[str, float
     readings = {}
     for name, red in (("card", f"CARD.{joint.name}.STEP"), ("part", f"{joint.name}.STEP")):
         black = "RAIL.0V" if name == "card" else f"{joint.name}.OPTO0V"
+        station.hand.clip_on(red, black, "max")
         station.card.move({channel: steps if name == "card" else -steps})
         readings[f"train_{name}_v"] = station.hand.volts(red, black)
         station.card.until_still([channel], LIMIT_S)

@@ -21,6 +21,10 @@ WRITE_TIMEOUT_S = 10.0
 # 488.2 leaves the baud rate to the device; a pseudo-terminal ignores it.
 BAUD = 115_200
 
+# The reply to SYST:ERR? twice over, which no other message asks for: nor what is left of its reply.
+_ERROR_TWICE = re.compile(r'^[+-]?\d+,"(?:[^"]|"")*";[+-]?\d+,"(?:[^"]|"")*"$')
+# Lines at most that may still come for earlier messages.
+_PASSED_OVER = 50
 _UNITS = re.compile(r'(?:[^;"]|"[^"]*")+')
 
 
@@ -110,12 +114,35 @@ class Line:
             )
         return fields[:-1]
 
-    def tell(self, unit: str) -> None:
-        """Send one command and wait for nothing: for an end in a hurry.
+    def take_back(self, unit: str) -> str:
+        """After somebody else has had the port: open, with our time-outs, nothing left unread.
 
-        Raises PortError. A half-sent message before it is ended first.
+        Sends `unit`, and returns what was left first in the error queue, or "". Raises PortError.
         """
-        self._write("\n" + join_units((unit,)))
+        if not self._port.is_open:
+            self._port = Line.open(self.where, self._who, timeout_s=self._timeout_s)._port
+        self._port.timeout = self._timeout_s
+        with suppress(NotImplementedError):  # as when it was opened
+            self._port.write_timeout = WRITE_TIMEOUT_S
+        errors = self.tell_midway(unit)
+        self._drain()
+        return "" if errors.startswith(("0,", "+0,")) else errors.partition(";")[0]
+
+    def tell_midway(self, unit: str) -> str:
+        """Send one command in the middle of a conversation, and wait until it has been heard.
+
+        A half-sent message before it is ended first, and what still comes for an earlier one is
+        passed over. Returns the two entries of the error queue that came with it. Raises
+        PortError, NoAnswer when nothing tells that it was heard.
+        """
+        message = join_units((unit, "SYST:ERR?", "SYST:ERR?"))
+        self._write("\n" + message)
+        for _ in range(_PASSED_OVER):
+            with suppress(GarbledReply):
+                reply = self._read(message)
+                if _ERROR_TWICE.match(reply):
+                    return reply
+        raise NoAnswer(f"the {self._who} answers other things than {message!r}")
 
     def numbers(self, unit: str, count: int) -> list[float]:
         """The `count` comma-separated numbers a single query returns."""

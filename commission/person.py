@@ -15,14 +15,17 @@ from rich.text import Text
 from . import cautions
 from .arm import Joint
 from .errors import HandError
-from .hand import Watch
+from .hand import Hold, Watch
 
 # A reading as people write it: decimal point or comma, with or without its unit.
 _READING = re.compile(
-    r"^\s*([+-]?\d+(?:[.,]\d*)?|[+-]?[.,]\d+)\s*(m?V|k?ohm|deg|°)?\s*$", re.IGNORECASE
+    r"^\s*([+-]?\d+(?:[.,]\d*)?|[+-]?[.,]\d+)\s*(m?V|k?ohm|deg|°|mm)?\s*$", re.IGNORECASE
 )
 _UNITS = {"deg": "degrees", "mm": "millimetres"}
+_VERBS = {"deg": "Turn", "mm": "Move"}
 _FEELS = {"f": "FREE", "s": "STIFF", "e": "STOP"}
+# As it is asked for, and as meters show it.
+_OVERLOAD = ("o", "ol", "o.l", "0l", "0.l")
 _LIVE_PERIOD_S = 0.2
 
 
@@ -41,9 +44,14 @@ class PersonHand:
                 "port, or run this at a terminal"
             )
         self._said: set[str] = set()
+        self._clipped: tuple[str, str] | None = None
+        # What was last asked for: nobody is asked for it again.
+        self._stand_in: bool | None = None
+        self._motor_on: bool | None = None
 
     def caution(self, text: str) -> None:
         """Said each time; the person confirms."""
+        self._said.add(text)
         self._console.print(Text(f"Caution: {text}", style="bold"))
         self._ask("Press Enter when that is so: ")
 
@@ -54,7 +62,7 @@ class PersonHand:
             self._once(cautions.BRAKE)
             self._do(f"Hold the lever of {joint.name}'s brake open.")
         self._do(
-            f"Turn {joint.name} by hand, by about {deg:+.0f} {_UNITS[joint.unit]} "
+            f"{_VERBS[joint.unit]} {joint.name} by hand, by about {deg:+.0f} {_UNITS[joint.unit]} "
             f"({_sense(deg)} as the arm's drawing says).",
             watch,
         )
@@ -70,11 +78,11 @@ class PersonHand:
     def press(self, joint: Joint, watch: Watch | None = None) -> None:
         """Ask for a finger on the switch."""
         self._once(cautions.HANDS_ON)
-        self._do(f"Press {joint.name}'s limit switch and keep it pressed.", watch)
+        self._do(f"Press {joint.name}'s {_switch(joint)} and keep it pressed.", watch)
 
     def release(self, joint: Joint, watch: Watch | None = None) -> None:
         """Ask for the finger off."""
-        self._do(f"Let {joint.name}'s limit switch go.", watch)
+        self._do(f"Let {joint.name}'s {_switch(joint)} go.", watch)
 
     def look_deg(self, joint: Joint) -> float:
         """Ask for the angle by eye."""
@@ -103,25 +111,40 @@ class PersonHand:
         return self._number_or(
             f"{joint.name}'s witness mark: how far is the joint past it, positive as the drawing "
             f"says, {_UNITS[joint.unit]} (n = mark not in reach)? ",
-            none="n",
+            none=("n",),
         )
 
     def volts(self, red: str, black: str) -> float:
-        """Ask for a reading of the meter."""
+        """Ask for a reading of the meter, or for what it held while clipped on."""
+        if (red, black) == self._clipped:
+            self._clipped = None
+            return self._number(
+                f"It has moved. What does the meter hold, {red} to {black}? Volts? "
+            )
         self._once(cautions.LIVE_VOLTS)
         return self._number(f"Meter on DC volts, red on {red}, black on {black}. Volts? ")
+
+    def clip_on(self, red: str, black: str, hold: Hold) -> None:
+        """Ask for the leads, clipped on and let go of."""
+        self._once(cautions.LIVE_VOLTS)
+        self._do(
+            f"Clip the meter's leads on, red to {red}, black to {black}: DC volts, {hold} hold. "
+            "Hands off and step back: the joint moves as you press Enter."
+        )
+        self._clipped = (red, black)
 
     def ohms(self, red: str, black: str) -> float:
         """Ask for a reading of ohms."""
         self._once(cautions.OHMS)
         value = self._number_or(
             f"Meter on ohms, one lead on {red}, the other on {black}. Ohms (o = overload)? ",
-            none="o",
+            none=_OVERLOAD,
         )
         return math.inf if value is None else value
 
     def main_supply(self, on: bool) -> None:
         """Ask for the switch of all supplies."""
+        self._motor_on = None
         if on:
             self._do("Hands off the arm, leads off. Switch the main supply on.")
         else:
@@ -130,6 +153,7 @@ class PersonHand:
 
     def press_stop(self, pressed: bool) -> None:
         """Ask for the STOP button."""
+        self._motor_on = None
         if pressed:
             self._do("Push the STOP button in.")
         else:
@@ -145,19 +169,27 @@ class PersonHand:
         return self._number("Least volts held? "), self._number("Greatest volts held? ")
 
     def motor_supply(self, on: bool) -> None:
-        """Ask for the motor supply's switch."""
+        """Ask for the motor supply's switch, unless it stands as it should."""
+        if on is self._motor_on:
+            return
+        self._motor_on = None
         if on:
             self._do("Hands off the arm. Switch the 24 V motor supply on.")
         else:
             self._console.print(Text(f"Caution: {cautions.SUPPORT}", style="bold"))
             self._do("Switch the 24 V motor supply off and lock it.")
+        self._motor_on = on
 
     def stand(self, on: bool) -> None:
-        """Ask for the stand."""
+        """Ask for the stand, unless it is where it should be."""
+        if on is self._stand_in:
+            return
+        self._stand_in = None
         if on:
             self._do("Put the stand under the links.")
         else:
             self._do("The drives hold the arm. Take the stand away and step back.")
+        self._stand_in = on
 
     def plug(self, name: str, into: bool) -> None:
         """Ask for a plug, in or out."""
@@ -204,15 +236,15 @@ class PersonHand:
                 live.update(Text(f"{watch()}   (Enter when done)"))
 
     def _number(self, question: str) -> float:
-        value = self._number_or(question, none=None)
+        value = self._number_or(question, none=())
         assert value is not None  # only an offered word gives None
         return value
 
-    def _number_or(self, question: str, none: str | None) -> float | None:
-        """A number, or None for the word `none`; asks again until it is one of them."""
+    def _number_or(self, question: str, none: Sequence[str]) -> float | None:
+        """A number, or None for one of the words `none`; asks again until it is one of them."""
         while True:
             answer = self._ask(question)
-            if none is not None and answer.strip().lower() == none:
+            if answer.strip().lower() in none:
                 return None
             match = _READING.match(answer)
             if match is not None:
@@ -227,6 +259,10 @@ class PersonHand:
             return self._console.input(Text(question))
         except EOFError:
             raise HandError("nobody answers: standard input has ended") from None
+
+
+def _switch(joint: Joint) -> str:
+    return "home switch" if joint.home_switch else "limit switch"
 
 
 def _sense(deg: float) -> str:

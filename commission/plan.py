@@ -74,6 +74,14 @@ class Options:
         known_names("only", self.only, NAMES)
         known_names("skip", self.skip, NAMES)
         known_names("replace", self.replace, REPLACEABLE)
+        for name in self.replace:
+            if self.only and name not in (*self.only, "all"):
+                raise PlanError(
+                    f"a routine of your own replaces {name}, which is not among only "
+                    f"{','.join(self.only)}; expected it there, or replace another"
+                )
+            if name in self.skip:
+                raise PlanError(f"{name} is both skipped and replaced; leave one out")
         for name, reason in self.skip.items():
             if not reason.strip():
                 raise PlanError(f'skip {name}: no reason given; expected {name}="why"')
@@ -85,6 +93,11 @@ class Options:
                     f"{step.name} needs joints homed in the same run: expected "
                     f"only homing,{step.name}"
                 )
+
+    @property
+    def homed_by(self) -> str:
+        """How the user named the routine that homes; empty for the arm file's methods."""
+        return self.replace["homing"].told if "homing" in self.replace else ""
 
     @property
     def homings(self) -> int:

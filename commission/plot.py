@@ -1,4 +1,4 @@
-"""Plain SVG of one run at a switch: joint angle against rig time, with the latch marked.
+"""Plain SVG of one search for home: joint angle against rig time, with the latch marked.
 
 Drawn here rather than by a plotting library: a polyline, two axes and a mark, as text in the page.
 """
@@ -15,6 +15,8 @@ from .homing import Homed
 WIDTH, HEIGHT = 360, 220
 LEFT, RIGHT, TOP, BOTTOM = 56, 12, 24, 40
 TICKS = 5
+# What a run ended at that is no switch's edge.
+FOUND = {"index": "index latched", "stop": "halted by its following error"}
 EDGE = 0.03  # of the range, left free on each side
 
 
@@ -76,10 +78,9 @@ def plot(run: Approach, home_step: int, home_deg: float) -> Plot:
         y(latch_deg),
         [Tick(x(value), f"{value:g}") for value in x_ticks],
         [Tick(y(value), f"{value:g}") for value in y_ticks],
-        f"{run.joint.name}, {run.phase} run: from {angles[0]:.2f} {run.joint.unit}, switch edge "
-        f"latched at {latch_deg:.3f} {run.joint.unit} after {latch_s:.3f} s (step "
-        f"{run.latch_step}), stopped at "
-        f"{angles[-1]:.2f} {run.joint.unit}",
+        f"{run.joint.name}, {run.phase} run: from {angles[0]:.2f} {run.joint.unit}, "
+        f"{FOUND.get(run.phase, 'switch edge latched')} at {latch_deg:.3f} {run.joint.unit} after "
+        f"{latch_s:.3f} s (step {run.latch_step}), stopped at {angles[-1]:.2f} {run.joint.unit}",
         run.joint.unit,
     )
 

@@ -8,7 +8,8 @@ from .arm import Arm, Joint
 from .client import Card
 from .homing import TIME_EXTRA_S, TIME_SHARE, Homed, follow
 from .homing_failed import STANDING_LOADS, WINDOW_LOADS, check_kept, shaken
-from .homing_methods import method_of, turn_deg
+from .homing_methods import turn_deg
+from .homing_table import OWN
 
 # Two joints told to be where they are need no motion at all.
 LEAST_STEPS = 1
@@ -26,6 +27,7 @@ class Positions:
         self._card = card
         self.homed: dict[str, Homed] = {}
         self._drawn_deg: dict[str, float] = {}
+        self._calibrated_deg: dict[str, float] = {}
         self.trim_deg: dict[str, float] = {joint.name: 0.0 for joint in arm.joints}
 
     def take(self, found: Mapping[str, Homed]) -> None:
@@ -41,20 +43,23 @@ class Positions:
     def take_counters(self, zero_deg: Mapping[str, float]) -> None:
         """Joints homed by somebody else, whose step counters read 0 at home.
 
-        `zero_deg` has the angles there; where it does not, it is where the switch is pressed.
+        A calibration has the angles there, or else `zero_deg`; where neither does, home is where
+        the switch is pressed.
         """
         channels = [joint.channel for joint in self._arm.joints]
         steps, counts = self._card.steps(channels), self._card.counts(channels)
         for joint in self._arm.joints:
             angle = zero_deg.get(joint.name, joint.home.switch_deg)
+            angle = self._calibrated_deg.get(joint.name, angle)
             along = steps[joint.channel] / joint.steps_per_deg * joint.counts_per_deg
             home_count = round(counts[joint.channel] - along)
-            homed = Homed(joint, method_of(joint), 0, home_count, (), 0, angle)
+            homed = Homed(joint, OWN, 0, home_count, (), 0, angle)
             self.homed[joint.name] = homed
             self._drawn_deg[joint.name] = angle
 
     def calibrate(self, offsets_deg: Mapping[str, float]) -> None:
         """Start from these home offsets rather than from the drawing."""
+        self._calibrated_deg = dict(offsets_deg)
         self._drawn_deg |= offsets_deg
 
     def _drawn(self, homed: Homed, before: float | None) -> float:

@@ -160,10 +160,11 @@ def _lines(output: str, name: str) -> tuple[list[Check], dict[str, float]]:
         except ValueError:
             continue
         joint = told.get("joint")
+        joint = joint if joint is None or isinstance(joint, str) else json.dumps(joint)
         if isinstance(told.get("zero_deg"), int | float) and isinstance(joint, str):
             zeros[joint] = float(told["zero_deg"])
         if told.get("verdict") in ("pass", "fail"):
             symptoms = (Symptom(Kind.ROUTINE, joint),) if told["verdict"] == "fail" else ()
-            said = str(told.get("evidence", ""))
+            said = str(told.get("evidence", "")) or "said by the program"
             checks.append(Check(name, joint, told["verdict"], said, symptoms))
     return checks, zeros

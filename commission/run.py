@@ -18,7 +18,7 @@ from .client import Card
 from .cold import check_cold
 from .diagnosis import Ranker, diagnosed
 from .encoders import check_encoders
-from .errors import CardError, CommissionError, GarbledReply
+from .errors import CardError, CommissionError, GarbledReply, HandError
 from .findings import Check, Kind, Symptom
 from .hand import Hand
 from .homing import Homed, home, homed_words
@@ -26,6 +26,7 @@ from .homing_failed import HomingFailed
 from .homing_methods import method_of
 from .jogs import check_jogs
 from .link import check_link
+from .own import Own
 from .plan import NAMES, PLAN, Options, Step, blocked
 from .positions import Positions
 from .rails import check_rails
@@ -37,7 +38,7 @@ from .stop_circuit import check_stop
 from .suspects import rank
 from .switches import check_switches
 from .trim import Trimmed, trim_all
-from .witness import Witness, after_failure, sunk
+from .witness import Witness, motion_failure, sunk
 
 SETTLE_S = 0.2
 # For a joint that does not hold to sink so far that an eye sees it, also where a drive cuts its
@@ -65,16 +66,15 @@ def commission(
     """Check, home and trim an arm.
 
     `port` is the card's device path or pyserial URL, or a card already open (closed at the end);
-    `hand` stays open. What goes wrong with the
-    port, the card or the arm file makes a result "could not run", with the reason and whatever
-    was found before; it is not raised. A line that garbles after a good start is a finding.
-    `ranker` names the parts that explain the evidence (diagnosis.py); without one the rules of
-    suspects.py stand alone.
+    `hand` stays open. What goes wrong with the port, the card or the arm file makes a result
+    "could not run", with the reason and whatever was found before; it is not raised. A line that
+    garbles after a good start is a finding. `ranker` names the parts that explain the evidence
+    (diagnosis.py); without one the rules of suspects.py stand alone.
     """
     try:
         arm = load_arm(arm_path)
         state = State(arm.name) if options.resume is None else read_state(options.resume, arm.name)
-        offsets = options.calibration.offsets(arm) if options.calibration else {}
+        offsets = options.calibration.offsets(arm, options.homed_by) if options.calibration else {}
         card = port if isinstance(port, Card) else Card.open(port)
     except CommissionError as error:
         return Result("could not run", str(arm_path), reason=str(error))
@@ -93,8 +93,8 @@ def commission(
         if ranker is not None:
             job.diagnose(ranker, result)
         return result
-    except BaseException:
-        job.halt()
+    except BaseException as error:
+        job.halt(error)
         raise
     finally:
         card.close()
@@ -123,7 +123,10 @@ class _Job:
         self.identity = card.identify()
         began_s = card.clock_s()
         hand.caution(cautions.SUPPORT)
-        hand.stand(True)
+        try:
+            hand.stand(True)
+        except CardError as error:  # at the first word of all, that is no bad line
+            raise HandError(f"{error}. Are the card's and the hands' port mixed up?") from error
         card.reset()
         if any(check.failed for check in self.state.checks):
             hand.caution(cautions.AFTER_REPAIR)
@@ -133,7 +136,7 @@ class _Job:
         self.state.done, self.state.checks = list(kept), list(self.checks)
         if kept:
             self.kept = f"kept from {self.state.date}: {', '.join(kept)}"
-            self.station.progress(f"{self.options.resume}: {self.kept}")
+            self.station.progress(f"resume: {self.kept}")
         if "all" in self.options.replace:
             self._own("all")
         for step in PLAN:
@@ -169,8 +172,8 @@ class _Job:
             self.state.save(self.options.resume)
 
     def _not_homed(self, step: Step) -> str:
-        everyone = len(self.positions.homed) == len(self.station.arm.joints)
-        return "the joints are not homed" if step.needs_homed and not everyone else ""
+        missing = len(self.positions.homed) < len(self.station.arm.joints)
+        return "the joints are not homed" if step.needs_homed and missing else ""
 
     def _do(self, name: str) -> None:
         station, positions = self.station, self.positions
@@ -185,7 +188,7 @@ class _Job:
             "stop": lambda: check_stop(station),
             "jogs": lambda: check_jogs(station, self._blind()),
             "trim": self._trim,
-            "repeat": lambda: check_repeat(station, positions, self.homings, self.options.homings),
+            "repeat": self._repeat,
             "index": lambda: thorough.check_index(station, positions),
             "load": lambda: thorough.check_load(station, positions),
         }
@@ -248,12 +251,7 @@ class _Job:
                 return
 
     def _motion_failure(self, name: str, error: HomingFailed) -> Check:
-        symptoms: tuple[Symptom, ...] = (error.symptom,)
-        evidence = str(error)
-        if self.witness is not None:
-            words, loose = after_failure(self.witness.went(), error.joint)
-            evidence, symptoms = f"{evidence}; {words}", (*symptoms, *loose)
-        return Check(name, error.joint.name, "fail", evidence, symptoms)
+        return motion_failure(self.station, self.witness, name, error)
 
     def _homing_passed(self, homed: Homed) -> None:
         self.first_homed.append(homed)
@@ -281,26 +279,20 @@ class _Job:
 
     def _own(self, name: str) -> None:
         """A routine of the user's own in the place of a check, of homing, or of all."""
-        station, routine = self.station, self.options.replace[name]
-        station.progress(f"{name}: {routine.told}")
         if name in ("homing", "all") and not self._stand_clear():
             return
-        report = routine.run(station.card.line, name)
-        self.checks += report.checks
-        if report.failure:
-            symptom = Symptom(Kind.ROUTINE, None)
-            evidence = f"{routine.told}: {report.failure}"
-            self.checks.append(Check(name, None, "fail", evidence, (symptom,)))
-            station.card.abort()
-            return
-        words = f"{routine.told}: returned without complaint"
-        self.checks.append(Check(name, None, "pass", words))
-        if name == "homing":
-            station.card.until_still(station.channels, SETTLE_S)
-            self.positions.take_counters(report.zero_deg)
-            if self.witness is not None:
-                self.witness.forget_steps()
-            self.homings = {joint.name: [0.0] for joint in station.arm.joints}
+        self.checks += self._routine(name).run(name)
+        if self.positions.homed:
+            self.homings = {joint.name: [0.0] for joint in self.station.arm.joints}
+
+    def _routine(self, name: str) -> Own:
+        forget = self.witness.forget_steps if self.witness is not None else lambda: None
+        return Own(self.station, self.positions, self.options.replace[name], forget)
+
+    def _repeat(self) -> Iterable[Check]:
+        own = self._routine("homing") if "homing" in self.options.replace else None
+        times = self.options.homings
+        return check_repeat(self.station, self.positions, self.homings, times, own)
 
     def line_garbles(self, error: CommissionError) -> bool:
         """Whether `error` is a bad line's, once the card has answered well; then a finding too."""
@@ -319,12 +311,12 @@ class _Job:
             result.reason = result.reason or f"the diagnosis was cut short: {error}"
             self.make_safe()
 
-    def halt(self) -> None:
-        """Stop all motion, if the card still listens."""
+    def halt(self, why: BaseException) -> None:
+        """Stop all motion; if the card does not listen any more, `why` gets a note that says so."""
         try:
-            self.station.card.abort_unheard()
+            self.station.card.abort_midway()
         except CommissionError:
-            return
+            why.add_note("the card did not answer to a stop: push the STOP button")
 
     def make_safe(self) -> None:
         """Stop, stand under the links, supply and drives off, as far as the ports still answer."""
@@ -382,10 +374,17 @@ class _Job:
             trim_deg=self.positions.trim_deg[joint.name] if trimmed else None,
             home_offset_deg=self.positions.home_offset_deg(joint) if trimmed else None,
             residue_deg=trimmed.residue_deg if trimmed else None,
-            repeat_deg=trimmed.repeat_deg if trimmed else None,
-            method=method_of(joint).number if homed else None,
+            repeat_deg=self._repeat_deg(joint) if trimmed else None,
+            method=None if self.options.homed_by or not homed else method_of(joint).number,
             soft_limits_steps=self.positions.soft_limits_steps(joint) if trimmed else None,
         )
+
+    def _repeat_deg(self, joint: Joint) -> float | None:
+        """The last homing while it was trimmed, or by a routine of the user's own at all."""
+        if not self.options.homed_by:
+            return self.trimmed[joint.name].repeat_deg
+        homings = self.homings[joint.name]
+        return homings[-1] - homings[-2] if len(homings) > 1 else None
 
     def _calibration(self, arm: Arm) -> str:
         """The calibration file's text, once every joint has been trimmed."""
@@ -393,7 +392,7 @@ class _Job:
             return ""
         offsets = {joint.name: self.positions.home_offset_deg(joint) for joint in arm.joints}
         date = datetime.now().astimezone().isoformat(timespec="seconds")
-        return calibration_text(arm, date, offsets)
+        return calibration_text(arm, date, offsets, self.options.homed_by)
 
 
 def _skipped(name: str, joint: str | None, why: str) -> Check:

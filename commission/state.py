@@ -59,16 +59,33 @@ class State:
             "done": self.done,
             "checks": [_plain(check) for check in self.checks],
         }
-        beside = path.with_name(path.name + ".new")
+        beside = _beside(path)
         try:
             beside.write_text(json.dumps(plain, indent=1, ensure_ascii=False) + "\n", "utf-8")
             os.replace(beside, path)
         except OSError as error:
-            raise PlanError(f"cannot write the state to {str(path)!r}: {error}") from error
+            raise _unwritten(path, error) from error
+
+
+def _beside(path: Path) -> Path:
+    return path.with_name(path.name + ".new")
+
+
+def _unwritten(path: Path, error: OSError) -> PlanError:
+    return PlanError(f"cannot write the state to {str(path)!r}: {error.strerror}")
 
 
 def read_state(path: Path, arm: str) -> State:
-    """The state in a file; an empty one when there is no file yet. Raises PlanError."""
+    """The state in a file; an empty one when there is no file yet.
+
+    Raises PlanError, also when the file could not be written later on.
+    """
+    beside = _beside(path)
+    try:
+        beside.write_text("", "utf-8")
+        beside.unlink()
+    except OSError as error:
+        raise _unwritten(path, error) from error
     if not path.exists():
         return State(arm)
     way_out = "Name another file, or delete it to begin anew"

@@ -218,6 +218,8 @@ def lost(symptom: Symptom) -> list[Suspect]:
         Suspect(f"idle@{symptom.joint}.DRIVE", because, CLASS),
         # Set too high, a drive gets hot and lets go until it has cooled.
         Suspect(f"strong@{symptom.joint}.MOTOR", because, POSSIBLE),
+        # Or all steps were made, and the encoder has not counted them.
+        *(Suspect(f"{kind}@{symptom.joint}.ENC", because, POSSIBLE) for kind in ("dirt", "slow")),
     ]
 
 
@@ -245,6 +247,9 @@ def disagrees(symptom: Symptom) -> list[Suspect]:
     """A second homing ends elsewhere: what lies past the motor moved, or steps were lost."""
     joint, readings = symptom.joint, symptom.readings
     because = f"the second homing lies {readings['apart_deg']:+.2f} deg from the first, "
+    if "turns" in readings:
+        because += "whole turns of the encoder: its index lies at the switch's edge"
+        return [Suspect(f"index@{joint}.ENC", because, FITS)]
     if not readings["past_motor"]:
         because += "and the count at the edge did not go along: steps were lost"
         return [Suspect(fault, because, CLASS) for fault in _too_little_torque(joint)]
@@ -284,6 +289,9 @@ def play(symptom: Symptom) -> list[Suspect]:
 
 
 def binds(symptom: Symptom) -> list[Suspect]:
-    """The joint does not come freely through its travel."""
+    """The joint does not come freely through its travel, or its count not with it."""
+    if "felt_at_deg" not in symptom.readings:
+        because = "led by hand through its travel, the count did not go with it"
+        return [Suspect(f"open@{symptom.joint}.ENC.{name}", because, POSSIBLE) for name in "AB"]
     because = "led by hand, it does not come freely through its travel"
     return [Suspect(f"bind@{symptom.joint}.GEAR", because, FITS)]

@@ -39,8 +39,11 @@ def progress_on(console: Console, *, lines: bool = False) -> Iterator[Progress]:
     yield tell
 
 
-def show(result: Result, console: Console) -> None:
-    """Print verdict, findings, suspects and joints."""
+def show(result: Result, console: Console, *, evidence: bool = False) -> None:
+    """Print verdict, findings, suspects and joints; with `evidence` also what passed, and on what.
+
+    Who asks for a few checks wants to see what they read.
+    """
     style = {"pass": "green", "passed in part": "cyan", "findings": "yellow"}.get(
         result.verdict, "red"
     )
@@ -54,17 +57,18 @@ def show(result: Result, console: Console) -> None:
     if result.checks:
         undone = len(result.checks) - len(passed) - len(failed)
         console.print(
-            f"{len(passed)} checks passed, {len(failed)} failed"
+            f"{len(passed)} check{'s' * (len(passed) != 1)} passed, {len(failed)} failed"
             + (f", {undone} not done" if undone else "")
         )
         for check in result.checks:
             if check.verdict == "skipped" and check.evidence.startswith("skipped"):
                 console.print(f"{check.name} {check.evidence}", markup=False, highlight=False)
-    if failed:
-        findings = Table("check", "joint", "evidence", title="Findings", title_justify="left")
-        for check in failed:
-            findings.add_row(check.name, check.joint or "all", escape(check.evidence))
-        console.print(findings)
+    for title, checks in (("Passed", passed if evidence else []), ("Findings", failed)):
+        if checks:
+            table = Table("check", "joint", "evidence", title=title, title_justify="left")
+            for check in checks:
+                table.add_row(check.name, check.joint or "all", escape(check.evidence))
+            console.print(table)
     if result.diagnosis is not None and not result.diagnosis.classes[0].sound:
         _show_diagnosis(result.diagnosis, console)
     elif result.suspects:
@@ -110,7 +114,7 @@ def _joints(result: Result) -> Table:
             f"{joint.gauge}, ±{joint.gauge_accuracy_deg:g}",
             f"{joint.trim_deg:+.2f}",
             f"{joint.residue_deg:+.2f}",
-            f"{joint.repeat_deg:+.3f}",
+            "" if joint.repeat_deg is None else f"{joint.repeat_deg:+.3f}",
             f"{joint.angle_deg:.3f}",
         )
     return table

@@ -11,6 +11,7 @@ from collections.abc import Iterator, Sequence
 from . import cautions
 from .arm import Arm, Joint
 from .encoders import EYE_DEG, STUCK_COUNTS
+from .errors import CommissionError
 from .findings import Check, Kind, Symptom, judged
 from .homing import TIME_EXTRA_S, TIME_SHARE
 from .homing_methods import INDEX_TURNS, turn_deg
@@ -193,8 +194,10 @@ def _next_index(
     try:
         positions.run({channel: joint.steps(sense * deg)}, limit_s)
         latch = card.latches([channel])[channel]
-    finally:
+    except CommissionError:
         card.arm_halt("OFF", [channel])
+        raise
+    card.arm_halt("OFF", [channel])
     return latch.count if latch.hit else None
 
 
@@ -203,6 +206,7 @@ def _loaded_volts(
 ) -> float:
     """Volts of a drive's supply while its joint moves."""
     read: list[float] = []
+    station.hand.clip_on(f"{joint.name}.DRIVE.24V", f"{joint.name}.DRIVE.0V", "min")
     positions.run(
         {joint.channel: joint.steps(deg)},
         limit_s,

@@ -14,6 +14,7 @@ from . import cautions
 from .arm import Joint
 from .findings import Check, Kind, Symptom, judged
 from .homing import Homed, home
+from .homing_table import OWN
 from .positions import Positions
 from .station import Station
 
@@ -82,24 +83,32 @@ def _trim(station: Station, positions: Positions, joint: Joint) -> tuple[Check, 
     repeat, repeats = 0.0, []
     homings = 0
     zero_deg = station.arm.gauge(joint).resolution_deg
+    # A routine of the user's own homes all joints: it is asked again by the repeat check.
+    own = positions.homed[joint.name].method is OWN
     # Each homing lands within the switch's repeatability: once more, until the gauge reads zero.
     while residue is not None and homings < TRIES and (not homings or abs(residue) > zero_deg):
         positions.trim_deg[joint.name] -= residue
-        before = positions.homed[joint.name].home_step
-        after = rehome(station, positions, joint).home_step
-        repeat = positions.modulo_turn(joint, (after - before) / joint.steps_per_deg)
-        repeats.append(repeat)
         homings += 1
+        if not own:
+            before = positions.homed[joint.name].home_step
+            after = rehome(station, positions, joint).home_step
+            repeat = positions.modulo_turn(joint, (after - before) / joint.steps_per_deg)
+            repeats.append(repeat)
         positions.go(pose)
         residue = _read(station, joint)
     sides = None if residue is None else _from_beyond(station, positions, joint, pose, residue)
     accuracy = station.arm.gauge_accuracy_deg(joint)
     allowed = accuracy + SWITCH_REPEAT_DEG
     left = "nothing (out of its window)" if residue is None else f"{residue:+.2f} {joint.unit}"
+    again = (
+        f", homed again {homings} x (last {repeat:+.3f} {joint.unit} from the time before)"
+        if repeats
+        else ""
+    )
     evidence = (
         f"the {joint.trim.gauge} showed {showed:+.2f} {joint.unit}; trim "
-        f"{positions.trim_deg[joint.name]:+.2f} {joint.unit} entered, homed again {homings} x "
-        f"(last {repeat:+.3f} {joint.unit} from the time before), now {left}; expected within "
+        f"{positions.trim_deg[joint.name]:+.2f} {joint.unit} entered{again}, now {left}; expected "
+        f"within "
         f"{allowed:.2f} {joint.unit} (gauge {accuracy:g}, switch {SWITCH_REPEAT_DEG:g})"
     )
     symptoms = []

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from .arm import Joint
 from .findings import Check, Kind, Symptom, judged
-from .homing_failed import window
+from .homing_failed import HomingFailed, window
 from .station import Station
 
 # Two judgements of whole degrees, and the step between them.
@@ -102,6 +102,24 @@ def sunk(went: Sequence[Went]) -> list[Check]:
         symptom = Symptom(kind, one.joint.name, readings)
         checks.append(judged("homing", one.joint, [symptom], evidence))
     return checks
+
+
+def motion_failure(
+    station: Station, witness: Witness | None, name: str, error: HomingFailed
+) -> Check:
+    """The check `name` that a motion has failed, with what the witness saw.
+
+    With the stop circuit open whatever fell or lost steps tells of nothing else.
+    """
+    if station.card.stop_level():
+        evidence = f"{Kind.STOPPED}: the button is in, or a wire of it came off; {error}"
+        return Check(name, error.joint.name, "fail", evidence, (Symptom(Kind.STOPPED, None),))
+    symptoms: tuple[Symptom, ...] = (error.symptom,)
+    evidence = str(error)
+    if witness is not None:
+        words, loose = after_failure(witness.went(), error.joint)
+        evidence, symptoms = f"{evidence}; {words}", (*symptoms, *loose)
+    return Check(name, error.joint.name, "fail", evidence, symptoms)
 
 
 def after_failure(went: Sequence[Went], joint: Joint) -> tuple[str, tuple[Symptom, ...]]:

@@ -151,3 +151,12 @@ def test_an_arm_file_of_ones_own(tmp_path: Path) -> None:
     result = dryrig("commission", *ports("cli4"), "--arm", str(own))
     assert result.exit_code == 2
     assert result.stderr.startswith(f"dryrig: {own}: rest_pose_deg is missing")
+
+
+def test_a_check_that_was_asked_for_shows_what_it_read() -> None:
+    url = "dryrig://heron?seed=3&rig=asked"
+    result = dryrig("commission", "--port", url, "--hands", f"{url}&port=hands", "--only", "stop")
+    assert result.exit_code == 0
+    assert "\n1 check passed, 0 failed\n" in result.stdout
+    told = " ".join(result.stdout.replace("│", " ").split())
+    assert "stop all stop input 0, 1, 0 before, in and out again; with the button in no" in told

@@ -119,7 +119,19 @@ def test_motion_that_does_not_end_is_stopped() -> None:
     assert re.match(rb":ABOR;", port.sent[-1])
 
 
-def test_a_hurried_end_waits_for_nothing() -> None:
-    port = Scripted()
-    Card(Line(port, "card")).abort_unheard()
-    assert port.sent == [b"\n:ABOR\n"]
+def test_a_stop_midway_is_heard_after_what_was_still_open() -> None:
+    port = Scripted(
+        b'0,"No error"\n',  # what was left of a reply when the signal came
+        b"\xff\n",
+        b'-410,"Query INTERRUPTED";0,"No error"\n',
+    )
+    Card(Line(port, "card")).abort_midway()
+    assert port.sent == [b"\n:ABOR;:SYST:ERR?;:SYST:ERR?\n"]
+
+
+def test_a_stop_midway_that_nothing_answers_to() -> None:
+    with pytest.raises(NoAnswer, match=r"^no answer from the card to ':ABOR;:SYST:ERR\?;:SYST:ERR"):
+        Card(Line(Scripted(), "card")).abort_midway()
+    port = Scripted(*[b"1\n"] * 60)
+    with pytest.raises(NoAnswer, match=r"^the card answers other things than ':ABOR;"):
+        Card(Line(port, "card")).abort_midway()

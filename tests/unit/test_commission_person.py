@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+import math
+from pathlib import Path
 
 import pytest
 from rich.console import Console
@@ -53,6 +55,45 @@ def test_what_is_no_number_is_asked_again() -> None:
     assert desk.told.count(cautions.LIVE_VOLTS) == 1
 
 
+def test_the_leads_are_clipped_on_before_anything_moves() -> None:
+    """Nobody reads a meter in the second that a motion takes: it holds, and is read afterwards."""
+    desk = Desk("", "23,9", "24.1")
+    desk.hand.clip_on("J5.DRIVE.24V", "J5.DRIVE.0V", "min")
+    told = desk.told
+    assert told.index(cautions.LIVE_VOLTS) < told.index(
+        "Clip the meter's leads on, red to J5.DRIVE.24V, black to J5.DRIVE.0V: DC volts, min hold. "
+        "Hands off and step back: the joint moves as you press Enter."
+    )
+    assert desk.hand.volts("J5.DRIVE.24V", "J5.DRIVE.0V") == 23.9
+    assert "It has moved. What does the meter hold, J5.DRIVE.24V to J5.DRIVE.0V?" in desk.told
+    assert desk.hand.volts("J5.DRIVE.24V", "J5.DRIVE.0V") == 24.1
+    assert desk.told.count("Meter on DC volts, red on J5.DRIVE.24V") == 1
+
+
+@pytest.mark.parametrize("answer", ["o", "OL", "0L", " O.L "])
+def test_an_overload_as_meters_show_it(answer: str) -> None:
+    assert Desk(answer).hand.ohms("J5.SW.COM", "RAIL.0V") == math.inf
+
+
+def test_lengths_and_switches_by_their_names(tmp_path: Path) -> None:
+    track = load_arm(scene_path("heron_track")).joints[6]
+    desk = Desk("120 mm", "", "")
+    assert desk.hand.look_deg(track) == 120
+    path = tmp_path / "heron.toml"
+    heron = scene_path("heron").read_text()
+    path.write_text(
+        heron.replace(
+            'end = "negative", switch_deg = -99.0',
+            'end = "negative", switch_deg = -60.0, method = 21',
+        )
+    )
+    home = load_arm(path).joints[4]
+    desk.hand.press(home)
+    desk.hand.release(home)
+    assert "Press J5's home switch" in desk.told
+    assert "Let J5's home switch go." in desk.told
+
+
 def test_turning(joint: Joint) -> None:
     desk = Desk("", "what?", "s")
     assert desk.hand.turn(joint, -10.0, lambda: "J5 count 17") == "STIFF"
@@ -100,6 +141,41 @@ def test_power_goes_only_after_the_caution() -> None:
     desk.hand.caution(cautions.FIRST_JOG)
     assert cautions.FIRST_JOG in desk.told
     assert desk.answers == []
+
+
+def test_nobody_is_asked_for_what_is_so_already() -> None:
+    desk = Desk(*[""] * 9)
+    for on in (True, True, False):
+        desk.hand.stand(on)
+    for on in (True, True):
+        desk.hand.motor_supply(on)
+    desk.hand.press_stop(True)  # which takes the power
+    desk.hand.press_stop(False)
+    desk.hand.motor_supply(True)
+    desk.hand.main_supply(False)
+    desk.hand.main_supply(True)
+    desk.hand.motor_supply(True)
+    assert desk.told.count("Put the stand") == desk.told.count("Take the stand") == 1
+    assert desk.told.count("Switch the 24 V motor supply on.") == 3
+    assert desk.answers == []
+
+
+def test_what_was_not_answered_is_asked_again() -> None:
+    desk = Desk()
+    for act in (desk.hand.stand, desk.hand.motor_supply):
+        with pytest.raises(IndexError):
+            act(True)
+    desk.answers += ["", ""]
+    desk.hand.stand(True)
+    desk.hand.motor_supply(True)
+    assert desk.answers == []
+
+
+def test_a_caution_that_was_confirmed_is_not_said_again_at_once() -> None:
+    desk = Desk("", "0.1", "")
+    desk.hand.caution(cautions.LEVELLING)
+    desk.hand.level_deg(load_arm(scene_path("heron")).joints[1])
+    assert desk.told.count(cautions.LEVELLING) == 1
 
 
 def test_nobody_at_the_terminal(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -216,9 +216,20 @@ def test_a_stopped_run_goes_on_where_it_was(tmp_path: Path) -> None:
             commission(url, hand, ARM, until_jogs, options=Options(resume=state))
         result = commission(url, hand, ARM, seen.append, options=Options(resume=state))
     assert result.verdict == "pass"
-    assert seen[0] == f"{state}: {result.kept}"
+    assert seen[0] == f"resume: {result.kept}"
     assert seen[1].partition(":")[0] == "jogs"
     assert names(result) == USUAL
+
+
+def test_a_state_that_cannot_be_written_is_told_before_anything_is_done(tmp_path: Path) -> None:
+    url = "dryrig://heron?seed=3&rig=unwritten"
+    seen: list[str] = []
+    with closing(PortHand.open(f"{url}&port=hands")) as hand:
+        options = Options(resume=tmp_path / "none" / "state.json")
+        result = commission(url, hand, ARM, seen.append, options=options)
+    assert result.verdict == "could not run"
+    assert result.reason.startswith(f"cannot write the state to '{tmp_path}/none/state.json': ")
+    assert (seen, result.checks) == ([], [])
 
 
 @pytest.mark.parametrize(
@@ -264,6 +275,11 @@ def test_the_calibration_starts_the_next_run(tmp_path: Path) -> None:
         ('arm = "heron"', 'arm = "crane"', r"it is of the arm 'crane', and this is 'heron'"),
         ("method = -3", "method = 17", r"J1: method 17, the arm file says -3"),
         ("direction = -1", "direction = 1", r"J2: direction 1, the arm file says -1"),
+        (
+            "home_offset = -16",
+            "home_offset = -1",
+            r"J1: home_offset -[0-9.]+ deg, and by the arm file home lies between -178 and -158 ",
+        ),
     ],
 )
 def test_another_arms_calibration_is_refused(old: str, new: str, told: str, tmp_path: Path) -> None:

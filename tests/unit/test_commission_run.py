@@ -331,3 +331,12 @@ def test_a_line_that_drops_bytes_is_a_finding(seed: int) -> None:
         result = commission(url, hand, ARM)
     assert {check.name for check in result.checks if check.failed} == {"link"}
     assert [suspect.fault for suspect in result.suspects] == ["drop@LINE"]
+
+
+def test_ports_that_are_mixed_up_are_no_bad_line() -> None:
+    url = "dryrig://heron?seed=7&rig=mixed"
+    with closing(PortHand.open(url)) as hand:
+        result = commission(f"{url}&port=hands", hand, ARM)
+    assert (result.verdict, result.checks, result.suspects) == ("could not run", [], [])
+    assert result.reason.startswith("the hands refused ':STAND 1': -113 Undefined header")
+    assert result.reason.endswith(". Are the card's and the hands' port mixed up?")

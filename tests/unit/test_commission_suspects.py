@@ -217,3 +217,9 @@ def test_loss_by_its_quantum() -> None:
 )
 def test_power_of_two(ratio: float, exponent: int | None) -> None:
     assert power_of_two(ratio) == exponent
+
+
+def test_a_sweep_that_was_free_does_not_blame_the_gear() -> None:
+    assert faults(Symptom(Kind.SWEEP_BINDS, "J3", {"felt_at_deg": 20.0})) == ["bind@J3.GEAR"]
+    freely = faults(Symptom(Kind.SWEEP_BINDS, "J3", {"count_off_deg": -78.0}))
+    assert freely == ["open@J3.ENC.A", "open@J3.ENC.B"]

@@ -25,6 +25,7 @@ from dryrig.commission.homing_failed import HomingFailed
 from dryrig.commission.homing_methods import turn_deg
 from dryrig.commission.homing_table import METHODS
 from dryrig.commission.plan import Options
+from dryrig.commission.plot import plots
 from dryrig.commission.positions import Positions
 from dryrig.commission.run import commission
 from dryrig.scenes import scene_path
@@ -176,6 +177,28 @@ def test_a_hard_stop_is_met_with_little_current_and_loses_nothing(tmp_path: Path
         assert positions.now_deg()[NAME] == pytest.approx(at.truth_deg(), abs=0.05)
 
 
+def test_a_joint_that_falls_from_its_hard_stop_is_told_of_and_what_to_do(tmp_path: Path) -> None:
+    """J5 held up against its stop: 30 % of its current does not carry it there."""
+    heron = scene_path("heron")
+    shutil.copy(heron.with_suffix(".urdf"), tmp_path)
+    path = tmp_path / "heron.toml"
+    text = heron.read_text()
+    path.write_text(
+        text.replace(
+            'end = "negative", switch_deg = -99.0',
+            'method = -2, end = "negative", switch_deg = -99.0',
+        )
+    )
+    with bench(path, 0.0) as at:
+        wrist = at.arm.joints[4]
+        with pytest.raises(
+            HomingFailed, match=r"on 30% of its current, it fell .* Raise home\.stop_c"
+        ):
+            home(at.card, [wrist], {"J5": at.hand.look_deg(wrist)})
+        assert at.card.line.numbers("STEP:MOV? (@1:6)", 6) == [0] * 6
+        assert at.card.line.numbers("DRIV:CURR? (@1:6)", 6) == [1.0] * 6
+
+
 @pytest.mark.parametrize(
     ("method", "fault", "kind", "text"),
     [
@@ -249,6 +272,40 @@ def test_without_an_eye_a_stop_met_on_the_way_to_an_index_is_thought_of(tmp_path
         pytest.raises(HomingFailed, match=r"; or the travel ends here$"),
     ):
         home(at.card, [at.joint])
+
+
+def test_a_stop_and_an_index_are_told_as_what_they_are_and_throw_nobody_out_of_step(
+    tmp_path: Path,
+) -> None:
+    """J1 against its stop shakes the tool's small motor; J4 goes on from its switch to an index."""
+    path = arm_file(tmp_path, 1)
+    path.write_text(
+        path.read_text().replace(
+            'home = { end = "negative", switch_deg = -168.0',
+            'home = { method = -1, end = "negative", switch_deg = -168.0',
+        )
+    )
+    url = f"dryrig://{path}?seed=4&rig=thrown"
+    with closing(PortHand.open(f"{url}&port=hands")) as hand:
+        result = commission(url, hand, path, options=Options(only=("homing", "trim", "repeat")))
+    assert [check for check in result.checks if check.failed] == []
+    told = [one.summary for one in plots(result.homed)]
+    assert sum("J1, stop run" in t and "halted by its following error at" in t for t in told) == 2
+    assert [t.partition(",")[0] for t in told if "index latched at" in t] == [NAME]
+    assert sum("switch edge latched at" in t for t in told) == 2 * 5
+
+
+def test_a_home_that_jumps_by_a_turn_does_not_agree(tmp_path: Path) -> None:
+    """Common practice: an index at the switch's edge lets home jump by a turn of the encoder."""
+    path = arm_file(tmp_path, 1)
+    url = f"dryrig://{path}?seed=4&rig=jumps&fault=index@{NAME}.ENC,turn=0.0356"
+    with closing(PortHand.open(f"{url}&port=hands")) as hand:
+        options = Options(only=("homing", "repeat"), thorough=True)
+        result = commission(url, hand, path, options=options)
+    (check,) = [check for check in result.checks if check.failed]
+    assert (check.name, check.joint) == ("repeat", NAME)
+    assert "1 whole turn of the encoder, whose index lies at the switch's edge" in check.evidence
+    assert [suspect.fault for suspect in result.suspects] == [f"index@{NAME}.ENC"]
 
 
 @pytest.mark.parametrize("method", [1, 20, 34, -2])
