@@ -132,13 +132,13 @@ class SimulatedRanker:
         """The measurement that leaves least belief together, ohms and pulled plugs second."""
         left = self._left()
         if not self._menu:
-            self._menu = menu(left)
+            self._menu = [what for what in menu(left) if what.unit == "ohm" or not self._dead_only]
         for name in left:
             if name not in self._reads:
                 self._reads[name] = self._foretold(name)
         best, best_value, best_sides = None, _WORTH, [left]
         for what in self._menu:
-            if what in self._measured or (self._dead_only and what.unit != "ohm"):
+            if what in self._measured:
                 continue
             values = {name: self._reads[name][what] for name in left if what in self._reads[name]}
             if len(values) < len(left):
@@ -161,7 +161,8 @@ class SimulatedRanker:
         sound, own = self.library.reading(SOUND), self.library.reading(fault)
         far = [what for what in self._menu if what not in own]
         if far and any(not compatible(w, v, sound[w]) for w, v in own.items() if w.rail):
-            return own | foretold(self.scene, ARM, fault, far)
+            # Kept: the same faults come up again with the next arm.
+            own |= foretold(self.scene, ARM, fault, far)
         return {what: own.get(what, sound.get(what, math.nan)) for what in self._menu}
 
     def _together(self, sides: Iterable[list[str]]) -> float:
