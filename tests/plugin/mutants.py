@@ -2,6 +2,7 @@
 
     pip install cosmic-ray
     python tests/plugin/mutants.py homing --share 0.33 --for 280    # goes on where it stopped
+    python tests/plugin/mutants.py homing --watch                   # what watches joints, all of it
     python tests/plugin/mutants.py homing --table
 
 Each mutant of `commission/homing.py` (or `homing_failed`, `homing_methods`) is put in the place of
@@ -48,6 +49,12 @@ MODULES = {
 }
 # What words a passed homing, and a figure that is the study's.
 WORDS = ("homed_words", "NEAR_INDEX", "PRESS_LIMIT_S")
+# What watches joints, those that stand too: the functions that are tried, and counted, apart.
+WATCH = {
+    "homing": ("home", "_together"),
+    "homing_failed": ("STANDING_LOADS", "left", "out_of_step", "shaken", "strayed"),
+    "homing_methods": (),
+}
 MOST_S = 120.0
 NO_MUTANT = "no mutant"
 Property = Callable[[], None]
@@ -89,16 +96,25 @@ def bare(source: str) -> str:
     return ast.dump(_Bare().visit(ast.parse(source)))
 
 
-def places(source: str) -> list[tuple[str, int]]:
-    """All that the tool can do to a source: its operators, and how often each finds a place."""
+def places(source: str) -> list[tuple[str, int, int]]:
+    """All that the tool can do to a source: its operators, how often each finds a place, lines."""
     tree, found = get_ast(source), []
     for name in operator_names():
         made = get_operator(name)
         if not made.arguments():
             operator = made()
-            number = sum(1 for node in ast_nodes(tree) for _ in operator.mutation_positions(node))
-            found += [(name, occurrence) for occurrence in range(number)]
+            starts = [at for node in ast_nodes(tree) for at in operator.mutation_positions(node)]
+            found += [(name, which, at[0][0]) for which, at in enumerate(starts)]
     return found
+
+
+def watches(module: str, source: str, line: int) -> bool:
+    """Whether a line is of the watch."""
+    for node in ast.parse(source).body:
+        if node.lineno <= line <= (node.end_lineno or 0):
+            name = ast.unparse(node.targets[0]) if isinstance(node, ast.Assign) else ""
+            return getattr(node, "name", name) in WATCH[module]
+    return False
 
 
 def mutant(source: str, name: str, occurrence: int) -> Mutant | None:
@@ -221,16 +237,21 @@ def main() -> None:
         "--only", default="", metavar="WORD", help="properties with it in their name"
     )
     parser.add_argument("--again", action="store_true", help="survivors once more, nothing else")
+    parser.add_argument("--watch", action="store_true", help="functions of WATCH instead of others")
     parser.add_argument("--table", action="store_true", help="print the outcomes so far")
     asked = parser.parse_args()
-    kept = Path(f"mutants-{asked.module}.jsonl")
+    kept = Path(f"mutants-{asked.module}{'-watch' if asked.watch else ''}.jsonl")
     found = {}
     if kept.exists():
         for line in kept.read_text(encoding="utf-8").splitlines():
             each = json.loads(line)
             found[each["key"]] = each
     source = Path(str(MODULES[asked.module].__file__)).read_text(encoding="utf-8")
-    whole = places(source)
+    whole = [
+        (name, occurrence)
+        for name, occurrence, line in places(source)
+        if watches(asked.module, source, line) == asked.watch
+    ]
     if asked.table:
         print(table(list(found.values()), len(whole)))
         return
