@@ -177,8 +177,8 @@ WENT = r"moved, it went [+-](\d\d+\.\d|[1-9]\.\d|0\.[1-9])\d deg by count: it do
 SHOOK = "stopped by a following error of it that has gone since$"
 WRIST_REASONS = {
     "idle@J3.DRIVE,current=0": (
-        r"^J3: told to stand while J4, J5 moved, it went [+-]0\.2\d deg by count: it does not hold, or "
-        r"was pushed$"
+        r"^J3: told to stand while J4, J5 moved, it went [+-]0\.2\d deg by count: it does "
+        r"not hold, or was pushed$"
     ),
 }
 """What it says of the wrist when a joint under it does not stand: a well of J3 is 0.24 deg."""
@@ -213,7 +213,7 @@ ELBOW_REASONS = {
 }
 """What it says of the elbow alone, whose steps are lost or which shakes, itself or the wrist."""
 HEAVY_REASONS = {
-    "resonance@J1.DRIVE,deg=26": r"^J1: the fast search was halted after -[01]\.\d deg by .* since$",
+    "resonance@J1.DRIVE,deg=26": r"^J1: the .* was halted after -[01]\.\d deg by .* since$",
     "resonance@J1.DRIVE,deg=20": (
         r"^J1: backing off was halted; -\d+ counts .*: \d+ x 4 .*; the switch input reads [01]$"
         r"|^J1: backed off 5\.0 deg and the switch input still reads 1; -"
@@ -249,10 +249,10 @@ def says_why(few: int = 1) -> Iterator[tuple[str, Callable[[], None]]]:
         (", alone", alone(settings=of(6 * few), limit_s=200.0), ALONE_REASONS),
         (", that nobody sees", blind, BLIND_REASONS),
         (", wrist", heron("J4", "J5", settings=of(2 * few), limit_s=200.0), SLOW_REASONS),
-        (", wrist", heron("J4", "J5", settings=of(2 * few), limit_s=200.0), WRIST_REASONS),
-        (", arm", heron(settings=of(4 * few), limit_s=200.0), WATCH_REASONS),
-        (", elbow", heron("J3", settings=of(6 * few), limit_s=200.0), ELBOW_REASONS),
-        (", heavy", heavy(settings=of(6 * few), limit_s=200.0), HEAVY_REASONS),
+        (", watched wrist", heron("J4", "J5", settings=of(2 * few), limit_s=200.0), WRIST_REASONS),
+        (", watched arm", heron(settings=of(4 * few), limit_s=200.0), WATCH_REASONS),
+        (", watched elbow", heron("J3", settings=of(6 * few), limit_s=200.0), ELBOW_REASONS),
+        (", watched axis", heavy(settings=of(6 * few), limit_s=200.0), HEAVY_REASONS),
     )
     for where, homing, reasons in tables:
         for fault, words in reasons.items():

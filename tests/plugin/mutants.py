@@ -173,9 +173,9 @@ def properties(few: int) -> Iterator[tuple[str, Property]]:
     yield "tolerates a bad line", wrist(3).tolerates_a_bad_line()
 
 
-def noticed(few: int, only: str) -> str:
-    """The first property that fails, or nothing."""
-    for name, test in properties(few):
+def noticed(few: int, only: str, first: str) -> str:
+    """The first property that fails, or nothing; those with `first` in their names are tried so."""
+    for name, test in sorted(properties(few), key=lambda named: first not in named[0]):
         if only not in name:
             continue
         try:
@@ -185,7 +185,7 @@ def noticed(few: int, only: str) -> str:
     return ""
 
 
-def trial(name: str, code: str, few: int, only: str) -> str:
+def trial(name: str, code: str, few: int, only: str, first: str) -> str:
     """Who notices a mutant, in a process of its own."""
     read, write = os.pipe()
     if not (child := os.fork()):
@@ -196,7 +196,7 @@ def trial(name: str, code: str, few: int, only: str) -> str:
             if name != "homing":  # has names of this one
                 text = Path(str(homing.__file__)).read_text(encoding="utf-8")
                 exec(compile(text, "homing.py", "exec"), homing.__dict__)
-            found = noticed(few, only)
+            found = noticed(few, only, first)
         finally:
             os.write(write, found.encode())
             os._exit(0)
@@ -255,7 +255,8 @@ def main() -> None:
     if asked.table:
         print(table(list(found.values()), len(whole)))
         return
-    if by := trial(asked.module, source, asked.few, asked.only):
+    how = (asked.few, asked.only, "watched" if asked.watch else "")
+    if by := trial(asked.module, source, *how):
         raise SystemExit(f"the original does not pass: {by}")
     random.Random(1).shuffle(whole)
     whole = whole[: round(len(whole) * asked.share)]
@@ -269,10 +270,7 @@ def main() -> None:
         made = mutant(source, name, occurrence)
         outcome: dict[str, Any] = {"key": f"{name}:{occurrence}", "by": NO_MUTANT}
         if made is not None:
-            outcome |= {
-                **made._asdict(),
-                "by": trial(asked.module, made.code, asked.few, asked.only),
-            }
+            outcome |= {**made._asdict(), "by": trial(asked.module, made.code, *how)}
             del outcome["code"]
         found[outcome["key"]] = outcome
         with kept.open("a", encoding="utf-8") as file:
