@@ -196,11 +196,17 @@ WATCH_REASONS = {
         r"|^J5: told to stand while J1, J2, J3 moved, it went [+-]0\.[34]"
     ),
     "stuck@J1.SW,on=1": r"^J1: the fast search was halted; \+[4-6]\d\d counts",
+    "overload@TOOL,kg=8": (
+        r"^J[13]: the fast search was halted|^J[23]: [+-]\d+ steps should give [+-]\d+ counts, "
+    ),
+}
+"""What it says when one of six joints stops all: the first out of step, or whoever is so now."""
+SHOULDER_REASONS = {
     "stuck@J2.SW,on=1": (
         r"^J2: the fast search was halted; \+[4-6]\d\d counts|^J3: \+\d+ steps should give"
     ),
 }
-"""What it says when one of six joints stops all: the first out of step, or whoever is so now."""
+"""What it says of a shoulder that runs into its stop: once the elbow is shaken before it."""
 ELBOW_REASONS = {
     "resonance@J3.DRIVE,deg=22": (
         rf"^J3: (the (fast|leave) run|backing off) was {SHOOK}"
@@ -251,6 +257,7 @@ def says_why(few: int = 1) -> Iterator[tuple[str, Callable[[], None]]]:
         (", wrist", heron("J4", "J5", settings=of(2 * few), limit_s=200.0), SLOW_REASONS),
         (", watched wrist", heron("J4", "J5", settings=of(2 * few), limit_s=200.0), WRIST_REASONS),
         (", watched arm", heron(settings=of(4 * few), limit_s=200.0), WATCH_REASONS),
+        (", watched shoulder", heron(settings=of(8 * few), limit_s=200.0), SHOULDER_REASONS),
         (", watched elbow", heron("J3", settings=of(6 * few), limit_s=200.0), ELBOW_REASONS),
         (", watched axis", heavy(settings=of(6 * few), limit_s=200.0), HEAVY_REASONS),
     )
