@@ -255,7 +255,8 @@ def main() -> None:
     if asked.table:
         print(table(list(found.values()), len(whole)))
         return
-    how = (asked.few, asked.only, "watched" if asked.watch else "")
+    first = "watched" if asked.watch and not asked.again else ""
+    how = (asked.few, asked.only, first)
     if by := trial(asked.module, source, *how):
         raise SystemExit(f"the original does not pass: {by}")
     random.Random(1).shuffle(whole)

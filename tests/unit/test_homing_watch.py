@@ -47,6 +47,7 @@ class Told(Card):
         ({FINE: 24.0, OTHER: -90.0, BACK: 30.0}, [FINE], OTHER),
         ({FINE: 80.0, COARSE: -40.0}, [OTHER], COARSE),
         ({FINE: -160.0, COARSE: 30.0}, [OTHER], FINE),
+        ({FINE: 30.0, OTHER: 45.0}, [COARSE], OTHER),
         # Nobody has: the one seen first.
         ({FINE: 24.0, COARSE: 6.0, OTHER: -24.0}, [OTHER, COARSE], COARSE),
         ({}, [OTHER], OTHER),
@@ -102,6 +103,11 @@ def test_backing_off_failed(error: float, level: int, made: int, kind: Kind, sai
     assert raised.value.symptom.kind == kind
     lost = raised.value.symptom.readings.get("missing_counts", 0.0)
     assert lost == (-error if kind == Kind.HOME_LOST else 0.0)
+
+
+def test_backing_off_the_other_way_is_cut_short_too() -> None:
+    with pytest.raises(HomingFailed, match="backing off was stopped by a following error of it"):
+        left(Told({}, 1), FINE, Run("leave", -5.0, 20.0), -MADE // 2)
 
 
 @pytest.mark.parametrize("error", [-24.0, 0.0, 24.0])
