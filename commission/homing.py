@@ -256,7 +256,8 @@ def _together(card: Card, going: list[_Going], standing: Sequence[Joint]) -> lis
     card.move({one.joint.channel: one.joint.steps(run.deg) for one, run in tasks})
     limit_s = max(_limit_s(one.joint, run) for one, run in tasks)
     # At a hard stop a following error is what is looked for, and its two runs are compared.
-    guard = [*standing, *(one.joint for one, run in tasks if run.phase not in ("stop", "move"))]
+    # One that moves comes first: it may have thrown one that stands, both seen at one look.
+    guard = [*(one.joint for one, run in tasks if run.phase not in ("stop", "move")), *standing]
     beyond = card.until_still(channels, limit_s, watch, [j.channel for j in guard]).beyond
     guilty = out_of_step(card, guard, beyond) if beyond else None
     if guilty is not None and guilty in standing:
@@ -279,7 +280,7 @@ def _together(card: Card, going: list[_Going], standing: Sequence[Joint]) -> lis
         elif run.hold:
             felt(card, one.joint, run)
         elif run.phase == "leave":
-            left(card, one.joint, run)
+            left(card, one.joint, run, step - one.step)
         if channel in seen:
             seen[channel].ended(latch, step)
             one.approaches.append(seen[channel])

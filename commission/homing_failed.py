@@ -104,11 +104,16 @@ def stays(card: Card, joint: Joint, run: Run) -> None:
             )
 
 
-def left(card: Card, joint: Joint, run: Run) -> None:
-    """Having backed off, no step must be lost, and the switch have let go."""
+def left(card: Card, joint: Joint, run: Run, made: int) -> None:
+    """Having backed off, no step must be lost, and the switch have let go.
+
+    Of a run that ended after `made` steps, too early, the switch tells nothing.
+    """
     error = card.following_error([joint.channel])[joint.channel]
     level = card.levels([joint.channel])[joint.channel]
     slipped = abs(error) > window(joint)
+    if not slipped and made != joint.steps(run.deg):
+        raise shaken(joint, "backing off")
     late = f"; {error:+.0f} counts of following error: {classify(joint, error)}" if slipped else ""
     # Whole electrical turns are lost under torque: the joint never went, whatever its switch says.
     if level and not (slipped and slips(joint, error)):
@@ -154,10 +159,13 @@ def shaken(joint: Joint, what: str) -> HomingFailed:
 def strayed(card: Card, joint: Joint, moving: Sequence[Joint]) -> NoReturn:
     """A joint that was told to stand and has not: whoever moved was stopped for it."""
     error = card.following_error([joint.channel])[joint.channel]
+    names = ", ".join(one.name for one in moving)
+    if abs(error) <= window(joint):
+        raise shaken(joint, f"the motion of {names}")
     raise HomingFailed(
         joint,
         Kind.SINKS,
-        f"told to stand while {', '.join(one.name for one in moving)} moved, it went "
+        f"told to stand while {names} moved, it went "
         f"{error / joint.counts_per_deg:+.2f} {joint.unit} by count: it does not hold, or was "
         "pushed",
         count_deg=error / joint.counts_per_deg,

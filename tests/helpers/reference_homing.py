@@ -29,7 +29,8 @@ def homes(
 ) -> Callable[[serial.SerialBase], None]:
     """A routine that homes these joints (all, when none is named), stage by stage.
 
-    With `looks` a person tells it roughly where they stand, over the hands' port.
+    With `looks` a person tells it roughly where they stand, over the hands' port. All drives are on
+    and, as in commissioning, whoever does not move is watched.
     """
     arm = load_arm(scene_path(arm_file))
     wanted = [joint for joint in arm.joints if not joints or joint.name in joints]
@@ -40,11 +41,11 @@ def homes(
         if looks:
             with closing(PortHand.open(str(port.port).replace("port=card", "port=hands"))) as hand:
                 eyes = {joint.name: hand.look_deg(joint) for joint in wanted}
-        card.enable(True, [joint.channel for joint in wanted])
+        card.enable(True, [joint.channel for joint in arm.joints])
         card.pause(SETTLE_S)
         for stage in sorted({joint.stage for joint in wanted}):
             now = [joint for joint in wanted if joint.stage == stage]
-            for homed in reference.home(card, now, eyes).values():
+            for homed in reference.home(card, now, eyes, arm.others(now)).values():
                 at = homed.joint.channel
                 card.load_steps(at, card.steps([at])[at] - homed.home_step)
 
@@ -69,6 +70,21 @@ INDEXED = Sketch((Axis(travel=30.0, method=1), Axis(travel=30.0, end="positive")
 
 ALONE = Sketch((Axis(travel=30.0, method=34), Axis(travel=30.0, end="positive", method=18)))
 """An index without a switch, and a switch at the positive end that is home where it lets go."""
+
+
+HEAVY = Sketch((Axis("pitch", travel=30.0, link_m=0.3, link_kg=2.0),))
+"""Down to its switch, and up again with all its weight."""
+
+
+def heavy(**options: object) -> Homing:
+    """The reference where backing off is hard."""
+    return Homing(
+        homes(HEAVY.path),
+        scene=str(HEAVY.path),
+        reports=(CommissionError,),
+        timeout_s=READ_TIMEOUT_S,
+        **options,  # type: ignore[arg-type]
+    )
 
 
 def sketched(*joints: str, looks: bool = True, **options: object) -> Homing:
@@ -157,6 +173,67 @@ SLOW_REASONS = {
 }
 """What it says of the wrist over a line on which each reply takes 4 s."""
 
+WENT = r"moved, it went [+-](\d\d+\.\d|[1-9]\.\d|0\.[1-9])\d deg by count: it does not hold"
+SHOOK = "stopped by a following error of it that has gone since$"
+WRIST_REASONS = {
+    "idle@J3.DRIVE,current=0": (
+        r"^J3: told to stand while J4, J5 moved, it went [+-]0\.2\d deg by count: it does "
+        r"not hold, or was pushed$"
+    ),
+}
+"""What it says of the wrist when a joint under it does not stand: a well of J3 is 0.24 deg."""
+WATCH_REASONS = {
+    "idle@J3.DRIVE,current=0.1": (
+        r"^J3: (\+\d+ steps should give \+\d+ counts, the encoder made \+"
+        r"|told to stand while J4, J5, J6 moved, it went [+-]0\.2\d deg by count: it does not hold)"
+    ),
+    "resonance@J2.DRIVE": (
+        rf"^J[3-6]: (told to stand while J1, J2, J3 {WENT}|the motion of J1, J2, J3 was {SHOOK})"
+        r"|^J[23]: the fast search was halted; [+-]\d+ counts"
+    ),
+    "resonance@J1.DRIVE,deg=45": (
+        r"^J1: the fast search was halted"
+        r"|^J5: told to stand while J1, J2, J3 moved, it went [+-]0\.[34]"
+    ),
+    "stuck@J1.SW,on=1": r"^J1: the fast search was halted; \+[4-6]\d\d counts",
+    "overload@TOOL,kg=8": (
+        r"^J[13]: the fast search was halted|^J[23]: [+-]\d+ steps should give [+-]\d+ counts, "
+    ),
+}
+"""What it says when one of six joints stops all: the first out of step, or whoever is so now."""
+SHOULDER_REASONS = {
+    "stuck@J2.SW,on=1": (
+        r"^J2: the fast search was halted; \+[4-6]\d\d counts|^J3: \+\d+ steps should give"
+    ),
+}
+"""What it says of a shoulder that runs into its stop: once the elbow is shaken before it."""
+ELBOW_REASONS = {
+    "resonance@J3.DRIVE,deg=22": (
+        rf"^J3: (the (fast|leave) run|backing off) was {SHOOK}"
+        r"|^J3: \+\d+ steps should give \+\d+ counts, the encoder made \+\d+: \d+ x 4 full steps"
+        r"|^J3: backing off was halted; [+-]\d+ counts .*: \d+ x 4 .*; the switch input reads [01]$"
+        r"|^J3: backed off 4\.[01] deg and the switch input still reads 1; [+-]\d+ counts"
+        r"|^J3: the fast search was halted; [+-]\d+ counts"
+        r"|^J5: told to stand while J3 moved, it went [+-]0\.4\d deg by count: it does not hold"
+    ),
+}
+"""What it says of the elbow alone, whose steps are lost or which shakes, itself or the wrist."""
+HEAVY_REASONS = {
+    "resonance@J1.DRIVE,deg=26": r"^J1: the .* was halted after -[01]\.\d deg by .* since$",
+    "resonance@J1.DRIVE,deg=20": (
+        r"^J1: backing off was halted; -\d+ counts .*: \d+ x 4 .*; the switch input reads [01]$"
+        r"|^J1: backed off 5\.0 deg and the switch input still reads 1; -"
+        r"|^J1: -\d+ steps should give -\d+ counts, the encoder made -"
+        r"|^J1: the fast search was halted; -"
+    ),
+    "bind@J1.GEAR,deg=-31.5,n_m=16,width=0.8": (
+        r"^J1: backing off was halted; -\d{2,3} counts .*; the switch input reads [01]$"
+        r"|^J1: backed off \d\.\d deg and the switch input still reads 1; -"
+        r"|^J1: the (fast|slow) search was halted; \+"
+    ),
+}
+"""What it says of steps that are lost backing off."""
+
 
 def of(examples: int) -> settings:
     """So many examples, the same ones each time, and nothing made smaller."""
@@ -178,6 +255,11 @@ def says_why(few: int = 1) -> Iterator[tuple[str, Callable[[], None]]]:
         (", alone", alone(settings=of(6 * few), limit_s=200.0), ALONE_REASONS),
         (", that nobody sees", blind, BLIND_REASONS),
         (", wrist", heron("J4", "J5", settings=of(2 * few), limit_s=200.0), SLOW_REASONS),
+        (", watched wrist", heron("J4", "J5", settings=of(2 * few), limit_s=200.0), WRIST_REASONS),
+        (", watched arm", heron(settings=of(4 * few), limit_s=200.0), WATCH_REASONS),
+        (", watched shoulder", heron(settings=of(8 * few), limit_s=200.0), SHOULDER_REASONS),
+        (", watched elbow", heron("J3", settings=of(6 * few), limit_s=200.0), ELBOW_REASONS),
+        (", watched axis", heavy(settings=of(6 * few), limit_s=200.0), HEAVY_REASONS),
     )
     for where, homing, reasons in tables:
         for fault, words in reasons.items():

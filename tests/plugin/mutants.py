@@ -2,6 +2,7 @@
 
     pip install cosmic-ray
     python tests/plugin/mutants.py homing --share 0.33 --for 280    # goes on where it stopped
+    python tests/plugin/mutants.py homing --watch                   # what watches joints, all of it
     python tests/plugin/mutants.py homing --table
 
 Each mutant of `commission/homing.py` (or `homing_failed`, `homing_methods`) is put in the place of
@@ -48,6 +49,12 @@ MODULES = {
 }
 # What words a passed homing, and a figure that is the study's.
 WORDS = ("homed_words", "NEAR_INDEX", "PRESS_LIMIT_S")
+# What watches joints, those that stand too: the functions that are tried, and counted, apart.
+WATCH = {
+    "homing": ("home", "_together"),
+    "homing_failed": ("STANDING_LOADS", "left", "out_of_step", "shaken", "strayed"),
+    "homing_methods": (),
+}
 MOST_S = 120.0
 NO_MUTANT = "no mutant"
 Property = Callable[[], None]
@@ -89,16 +96,25 @@ def bare(source: str) -> str:
     return ast.dump(_Bare().visit(ast.parse(source)))
 
 
-def places(source: str) -> list[tuple[str, int]]:
-    """All that the tool can do to a source: its operators, and how often each finds a place."""
+def places(source: str) -> list[tuple[str, int, int]]:
+    """All that the tool can do to a source: its operators, how often each finds a place, lines."""
     tree, found = get_ast(source), []
     for name in operator_names():
         made = get_operator(name)
         if not made.arguments():
             operator = made()
-            number = sum(1 for node in ast_nodes(tree) for _ in operator.mutation_positions(node))
-            found += [(name, occurrence) for occurrence in range(number)]
+            starts = [at for node in ast_nodes(tree) for at in operator.mutation_positions(node)]
+            found += [(name, which, at[0][0]) for which, at in enumerate(starts)]
     return found
+
+
+def watches(module: str, source: str, line: int) -> bool:
+    """Whether a line is of the watch."""
+    for node in ast.parse(source).body:
+        if node.lineno <= line <= (node.end_lineno or 0):
+            name = ast.unparse(node.targets[0]) if isinstance(node, ast.Assign) else ""
+            return getattr(node, "name", name) in WATCH[module]
+    return False
 
 
 def mutant(source: str, name: str, occurrence: int) -> Mutant | None:
@@ -157,9 +173,9 @@ def properties(few: int) -> Iterator[tuple[str, Property]]:
     yield "tolerates a bad line", wrist(3).tolerates_a_bad_line()
 
 
-def noticed(few: int, only: str) -> str:
-    """The first property that fails, or nothing."""
-    for name, test in properties(few):
+def noticed(few: int, only: str, first: str) -> str:
+    """The first property that fails, or nothing; those with `first` in their names are tried so."""
+    for name, test in sorted(properties(few), key=lambda named: first not in named[0]):
         if only not in name:
             continue
         try:
@@ -169,7 +185,7 @@ def noticed(few: int, only: str) -> str:
     return ""
 
 
-def trial(name: str, code: str, few: int, only: str) -> str:
+def trial(name: str, code: str, few: int, only: str, first: str) -> str:
     """Who notices a mutant, in a process of its own."""
     read, write = os.pipe()
     if not (child := os.fork()):
@@ -180,7 +196,7 @@ def trial(name: str, code: str, few: int, only: str) -> str:
             if name != "homing":  # has names of this one
                 text = Path(str(homing.__file__)).read_text(encoding="utf-8")
                 exec(compile(text, "homing.py", "exec"), homing.__dict__)
-            found = noticed(few, only)
+            found = noticed(few, only, first)
         finally:
             os.write(write, found.encode())
             os._exit(0)
@@ -221,20 +237,27 @@ def main() -> None:
         "--only", default="", metavar="WORD", help="properties with it in their name"
     )
     parser.add_argument("--again", action="store_true", help="survivors once more, nothing else")
+    parser.add_argument("--watch", action="store_true", help="functions of WATCH instead of others")
     parser.add_argument("--table", action="store_true", help="print the outcomes so far")
     asked = parser.parse_args()
-    kept = Path(f"mutants-{asked.module}.jsonl")
+    kept = Path(f"mutants-{asked.module}{'-watch' if asked.watch else ''}.jsonl")
     found = {}
     if kept.exists():
         for line in kept.read_text(encoding="utf-8").splitlines():
             each = json.loads(line)
             found[each["key"]] = each
     source = Path(str(MODULES[asked.module].__file__)).read_text(encoding="utf-8")
-    whole = places(source)
+    whole = [
+        (name, occurrence)
+        for name, occurrence, line in places(source)
+        if watches(asked.module, source, line) == asked.watch
+    ]
     if asked.table:
         print(table(list(found.values()), len(whole)))
         return
-    if by := trial(asked.module, source, asked.few, asked.only):
+    first = "watched" if asked.watch and not asked.again else ""
+    how = (asked.few, asked.only, first)
+    if by := trial(asked.module, source, *how):
         raise SystemExit(f"the original does not pass: {by}")
     random.Random(1).shuffle(whole)
     whole = whole[: round(len(whole) * asked.share)]
@@ -248,10 +271,7 @@ def main() -> None:
         made = mutant(source, name, occurrence)
         outcome: dict[str, Any] = {"key": f"{name}:{occurrence}", "by": NO_MUTANT}
         if made is not None:
-            outcome |= {
-                **made._asdict(),
-                "by": trial(asked.module, made.code, asked.few, asked.only),
-            }
+            outcome |= {**made._asdict(), "by": trial(asked.module, made.code, *how)}
             del outcome["code"]
         found[outcome["key"]] = outcome
         with kept.open("a", encoding="utf-8") as file:
