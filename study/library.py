@@ -35,7 +35,7 @@ SOUND_ARMS = 16
 MORE_ARMS = 4
 """What is no wiring comes out differently from arm to arm: so many arms more."""
 WIRING = ("open", "resist", "short", "swap", "cross", "unplug", "frozen", "dead")
-_SAVE_EVERY = 50
+_SAVE_EVERY = 500
 _ROOMS = ("scenes", "sim", "faults", "protocol", "commission")
 _BESIDE = ("signature.py", "menu.py", "commissioned.py")
 
