@@ -28,8 +28,8 @@ class Measurement:
     """Volts (DC) or ohms between two terminals.
 
     For volts all supplies are on and the links on their stand. `drive` names a joint whose drive
-    is energised (motor supply on), after a nudge in the sense `sign`; `press` a joint whose switch
-    is held. For ohms the main supply is off; `plug` is then out.
+    is energised (motor supply on), after a nudge in the sense `sign`. For ohms the main supply is
+    off; `plug` is then out. `press` names a joint whose switch is held.
     """
 
     unit: str
@@ -46,6 +46,7 @@ class Measurement:
         if self.unit == "ohm":
             state = "main supply off and locked, proved dead"
             state += f", plug {self.plug} out" if self.plug else ""
+            state += self._held
             return f"ohms from {self.red} to {self.black}, {state}"
         states = []
         if self.drive:
@@ -53,9 +54,13 @@ class Measurement:
             states.append(f"{self.drive} energised, standing after a small {way} jog")
         else:
             states.append("motor supply off")
-        if self.press:
-            states.append(f"{self.press}'s switch held down")
-        return f"DC volts, red on {self.red}, black on {self.black}, {', '.join(states)}"
+        return (
+            f"DC volts, red on {self.red}, black on {self.black}, {', '.join(states)}{self._held}"
+        )
+
+    @property
+    def _held(self) -> str:
+        return f", {self.press}'s switch held down" if self.press else ""
 
     @property
     def rail(self) -> bool:
@@ -129,15 +134,19 @@ def _energise(card: Card, joint: Joint, sign: int) -> None:
 
 
 def _ohms(
-    _joints: Mapping[str, Joint], card: Card, hand: Hand, whats: Sequence[Measurement]
+    joints: Mapping[str, Joint], card: Card, hand: Hand, whats: Sequence[Measurement]
 ) -> list[float]:
-    plug = whats[0].plug
+    plug, held = whats[0].plug, joints.get(whats[0].press)
     hand.motor_supply(False)
     hand.main_supply(False)
     if plug:
         hand.plug(plug, False)
+    if held is not None:
+        hand.press(held)
     card.pause(SETTLE_S)
     values = [hand.ohms(what.red, what.black) for what in whats]
+    if held is not None:
+        hand.release(held)
     if plug:
         hand.plug(plug, True)
     hand.main_supply(True)

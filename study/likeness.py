@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from .scales import Scales
+from .scales import Scales, Table
 from .signature import Signature
 
 REMARK_COST = 3.0
@@ -36,8 +36,8 @@ class _Column:
     """One remark: the rows that make it, their numbers (rows x numbers), their sound span."""
 
     rows: NDArray[np.intp]
-    numbers: NDArray[np.float64]
-    span: NDArray[np.float64] | None
+    numbers: Table
+    span: Table | None
 
 
 def block_of(words: str) -> str:
@@ -82,15 +82,20 @@ class Likeness:
             table = np.array(values, dtype=np.float64).reshape(len(rows), -1)
             span = np.array(spans[words]).reshape(-1, 2) if words in spans else None
             self._columns[words] = _Column(at, table, span)
-        joints = list(map(joint_of, blocks))
-        most = [math.inf if name.startswith(STEADY) else BLOCK_COST for name in blocks]
-        self._most = np.tile(np.array(most), (len(known), 1))
-        for row, names in enumerate(near):
-            if names:
-                far = [bool(joint) and joint not in names for joint in joints]
-                self._most[row, far] = FAR_COST
+        self._near = near
+        self._most = np.zeros(self._count.shape)
+        for name, column in self._block.items():
+            self._most[:, column] = self._cap(name)
 
-    def costs(self, seen: Signature) -> NDArray[np.float64]:
+    def _cap(self, block: str) -> Table:
+        """The most that a block may cost, for each row."""
+        most, joint = math.inf if block.startswith(STEADY) else BLOCK_COST, joint_of(block)
+        caps = [
+            FAR_COST if joint and names and joint not in names else most for names in self._near
+        ]
+        return np.array(caps)
+
+    def costs(self, seen: Signature) -> Table:
         """What each row costs, in units of log likelihood."""
         cost = REMARK_COST * self._count
         strange: dict[str, float] = defaultdict(float)
@@ -104,13 +109,12 @@ class Likeness:
             if column is not None:
                 apart = self._apart(words, np.array(numbers), column)
                 cost[column.rows, block] += apart - 2.0 * REMARK_COST
-        beyond = sum(min(one, BLOCK_COST) for one in strange.values())
-        total: NDArray[np.float64] = np.minimum(cost, self._most).sum(axis=1) + beyond
+        total: Table = np.minimum(cost, self._most).sum(axis=1)
+        for name, beyond in strange.items():
+            total += np.minimum(beyond, self._cap(name))
         return total
 
-    def _apart(
-        self, words: str, numbers: NDArray[np.float64], column: _Column
-    ) -> NDArray[np.float64]:
+    def _apart(self, words: str, numbers: Table, column: _Column) -> Table:
         if not numbers.size:
             return np.zeros(len(column.rows))
         known = column.numbers
@@ -122,5 +126,5 @@ class Likeness:
             out = np.maximum(np.maximum(low - numbers, numbers - high), 0.0) / (EDGE * sigma)
             z = np.where((low <= known) & (known <= high), out, z)
         cost = np.minimum(z * z / 4.0, NUMBER_COST).sum(axis=1)  # two arms: twice the variance
-        least: NDArray[np.float64] = np.minimum(cost, SEGMENT_COST)
+        least: Table = np.minimum(cost, SEGMENT_COST)
         return least

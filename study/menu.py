@@ -101,7 +101,10 @@ def _ohms(joint: str, plug: str) -> list[Measurement]:
 
     pairs = [ab for ab in itertools.combinations(pins, 2) if steady(*ab)]
     ends = [ab for ab in itertools.product(pins, pins) if steady(*ab)]
+    # A contact by itself: across the switch's terminals, at rest below and held down.
+    held = itertools.combinations(pins if plug == "SW" else (), 2)
     return [
+        *(Measurement("ohm", a, b, press=joint, plug=out) for a, b in held),
         *(Measurement("ohm", f"CARD.{a}", f"CARD.{b}") for a, b in pairs),
         *(Measurement("ohm", f"CARD.{a}", b) for a, b in ends),
         *(one(f"CARD.{pin}", f"PLUG.{pin}") for pin in pins),

@@ -29,8 +29,8 @@ _MOST_LEFT = 12
 _BLUNT = 3.0
 _WORTH = 0.97
 _OHMS_WORSE = 1.02
-_SHOWN = 8
-_LEAST_SHARE = 1e-3
+_RAIL_V = 0.1
+"""In one and the same arm: less is no more than a joint that draws less."""
 
 
 @dataclass
@@ -47,7 +47,7 @@ class SimulatedRanker:
     _reads: dict[str, dict[Measurement, float]] = field(default_factory=dict)
     _menu: list[Measurement] = field(default_factory=list)
     _taken: list[Taken] = field(default_factory=list)
-    _measured: list[Measurement] = field(default_factory=list)
+    _measured: dict[Measurement, float] = field(default_factory=dict)
     _passed: bool = False
     _dead_only: bool = False
     _looked_sound: bool = False
@@ -68,7 +68,7 @@ class SimulatedRanker:
         self._learn(self._concerned(seen, result))
         assert self._classes is not None
         self._cost = self._classes.costs(seen)
-        self._reads, self._menu, self._taken, self._measured = {}, [], [], []
+        self._reads, self._menu, self._taken, self._measured = {}, [], [], {}
         self._looked_sound = self._classes.looks_sound(self._cost)
         self._passed = result.verdict == "pass"
         # No power on a shorted rail.
@@ -77,12 +77,16 @@ class SimulatedRanker:
 
     def told(self, measurement: Measurement, value: float) -> Diagnosis:
         """Rule out what would have read otherwise."""
-        for name, reads in self._reads.items():
-            if measurement in reads and not compatible(measurement, reads[measurement], value):
-                self._cost[name] += _RULED_OUT
+        for name in self._reads:
+            self._held_against(name, measurement, value)
         self._taken.append(Taken(measurement, measurement.shown(value)))
-        self._measured.append(measurement)
+        self._measured[measurement] = value
         return self._diagnosis()
+
+    def _held_against(self, name: str, what: Measurement, value: float) -> None:
+        reads = self._reads[name]
+        if what in reads and not compatible(what, reads[what], value):
+            self._cost[name] += _RULED_OUT
 
     def _concerned(self, seen: Signature, result: Result) -> list[str]:
         """All faults, or, as long as not all are learned, those at joints with findings."""
@@ -105,11 +109,11 @@ class SimulatedRanker:
             self._classes = self.library.classes()
 
     def _diagnosis(self) -> Diagnosis:
-        classes = self._ranked()
-        split = None if self._passed or classes[0].sound else self._split()
-        if split is None or not self._reads:
-            return Diagnosis(tuple(classes), split, tuple(self._taken))
-        return Diagnosis(tuple(self._ranked()), split, tuple(self._taken))
+        classes, split = self._ranked(), None
+        if not self._passed and (self._measured or not classes[0].sound):
+            split = self._split()
+            classes = self._ranked()
+        return Diagnosis(tuple(classes), None if classes[0].sound else split, tuple(self._taken))
 
     def _ranked(self) -> list[FaultClass]:
         assert self._classes is not None
@@ -130,12 +134,10 @@ class SimulatedRanker:
 
     def _split(self) -> Split | None:
         """The measurement that leaves least belief together, ohms and pulled plugs second."""
-        left = self._left()
         if not self._menu:
-            self._menu = [what for what in menu(left) if what.unit == "ohm" or not self._dead_only]
-        for name in left:
-            if name not in self._reads:
-                self._reads[name] = self._foretold(name)
+            asked = menu(self._left())
+            self._menu = [what for what in asked if what.unit == "ohm" or not self._dead_only]
+        left = self._foretold_left()
         best, best_value, best_sides = None, _WORTH, [left]
         for what in self._menu:
             if what in self._measured:
@@ -153,14 +155,24 @@ class SimulatedRanker:
             return None
         return Split(best, tuple(self._expected(best, side) for side in best_sides))
 
+    def _foretold_left(self) -> list[str]:
+        """What is left; who comes up as others are ruled out answers to all that was measured."""
+        while new := [name for name in self._left() if name not in self._reads]:
+            for name in new:
+                self._reads[name] = self._foretold(name)
+                for what, value in self._measured.items():
+                    self._held_against(name, what, value)
+        return self._left()
+
     def _foretold(self, fault: str) -> dict[Measurement, float]:
         """The menu's readings with a fault: its own; where it is not, those of a sound arm.
 
-        A fault that a rail shows reaches everywhere and is simulated anew.
+        A fault that a rail shows, be it by tenths of a volt, reaches everywhere and is simulated
+        anew.
         """
         sound, own = self.library.reading(SOUND), self.library.reading(fault)
         far = [what for what in self._menu if what not in own]
-        if far and any(not compatible(w, v, sound[w]) for w, v in own.items() if w.rail):
+        if far and any(abs(v - sound[w]) > _RAIL_V for w, v in own.items() if w.rail):
             # Kept: the same faults come up again with the next arm.
             own |= foretold(self.scene, ARM, fault, far)
         return {what: own.get(what, sound.get(what, math.nan)) for what in self._menu}
