@@ -101,3 +101,9 @@ def judged(name: str, joint: Joint | None, symptoms: list[Symptom], evidence: st
         evidence,
         tuple(symptoms),
     )
+
+
+def stopped(name: str, joint: Joint, evidence: str) -> Check:
+    """A check that the stop circuit cut short: what `evidence` says tells of nothing else."""
+    words = f"{Kind.STOPPED}: the button is in, or a wire of it came off; {evidence}"
+    return Check(name, joint.name, "fail", words, (Symptom(Kind.STOPPED, None),))

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from . import cautions
 from .arm import Joint
 from .encoders import STUCK_COUNTS
-from .findings import Check, Kind, Symptom, judged
+from .findings import Check, Kind, Symptom, judged, stopped
 from .loss import classify, load_counts, power_of_two
 from .station import Station
 from .witness import EYE_DEG, NOT_WITH_SHAFT, WITH_SHAFT
@@ -50,17 +50,22 @@ class _Jog:
 def check_jogs(station: Station, blind: set[int]) -> list[Check]:
     """Jog every joint, on the stand. Channels in `blind` have no count to go by.
 
-    Only the tested drive is on, so that nothing another does can be taken for it. Leaves the motor
-    supply on and the drives off.
+    Only the tested drive is on, so that nothing another does can be taken for it. Ends with the
+    first joint that the stop circuit kept from moving. Leaves the motor supply on and the drives
+    off.
     """
     station.hand.caution(cautions.FIRST_JOG)
     station.hand.motor_supply(True)
-    checks = []
+    checks: list[Check] = []
     for joint in station.arm.joints:
         station.card.enable(True, [joint.channel])
         station.card.pause(SETTLE_S)
-        checks.append(_check(station, joint, joint.channel in blind))
+        check = _check(station, joint, joint.channel in blind)
         station.card.enable(False, [joint.channel])
+        if check.failed and station.card.stop_level():
+            # Nothing moves without the supply, which tells nothing of this joint or the next.
+            return [*checks, stopped("jogs", joint, check.evidence)]
+        checks.append(check)
     return checks
 
 

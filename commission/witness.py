@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from .arm import Joint
-from .findings import Check, Kind, Symptom, judged
+from .findings import Check, Kind, Symptom, judged, stopped
 from .homing_failed import HomingFailed, window
 from .station import Station
 
@@ -112,8 +112,7 @@ def motion_failure(
     With the stop circuit open whatever fell or lost steps tells of nothing else.
     """
     if station.card.stop_level():
-        evidence = f"{Kind.STOPPED}: the button is in, or a wire of it came off; {error}"
-        return Check(name, error.joint.name, "fail", evidence, (Symptom(Kind.STOPPED, None),))
+        return stopped(name, error.joint, str(error))
     symptoms: tuple[Symptom, ...] = (error.symptom,)
     evidence = str(error)
     if witness is not None:

@@ -68,3 +68,19 @@ def test_the_stop_button_during_a_homing_is_told_as_that(monkeypatch: pytest.Mon
     )
     assert result.suspects == []
     assert result.verdict == "findings"
+
+
+def test_the_stop_button_during_the_jogs_is_told_as_that_and_nothing_is_jogged_after_it() -> None:
+    """Asked for once the third joint's turn has come: the two before it have passed."""
+    url = "dryrig://heron?seed=7&rig=jogged"
+    with closing(PortHand.open(f"{url}&port=hands")) as hand, closing(Card.open(url)) as card:
+
+        def progress(words: str) -> None:
+            hand.press_stop(words.startswith("jogs: J3"))
+
+        result = commission(card, hand, ARM, progress, options=Options(only=("jogs",)))
+    jogs = [(check.joint, check.verdict) for check in result.checks if check.name == "jogs"]
+    assert jogs == [("J1", "pass"), ("J2", "pass"), ("J3", "fail")]
+    assert "the stop circuit opened meanwhile" in result.checks[-1].evidence
+    assert "+0 by eye" in result.checks[-1].evidence
+    assert result.suspects == []
