@@ -148,7 +148,7 @@ STOP_REASONS = {
     "slip@J1.COUPLING": r"^J1: ran .* and met no hard stop$",
     "unplug@J2.MOTOR": r"^J2: the fast search was halted",
     "swap@J2.MOTOR.A+/J2.MOTOR.B-": r"^J2: the fast search was halted( after -0.* gone|; \+5\d )",
-    "cross@J1.INPUTS/J2.INPUTS": r"^J2: the fast search was halted; \+1[12]\d counts .* no multiple of 4",
+    "cross@J1.INPUTS/J2.INPUTS": r"^J2: the fast search was halted; \+1[12]\d .* no multiple of 4",
     "sticky@J2.SW": r"^J2: backed off 5\.0 deg and the switch input still reads 1$",
     "short@J2.SW.NC/J2.SW.NO": r"^J2: the fast search ran .* met no edge; the input reads 0$",
     "play@J2.GEAR": r"^J2: the slow edge lies \+[01]\.\d\d deg",
