@@ -186,14 +186,17 @@ def learn_faults(
 
     from .faults.catalogue import chosen_faults
     from .scenes.loader import load_scene
+    from .study.candidates import candidates
     from .study.library import Library
 
     console = Console(stderr=True)
     bar = Progress(console=console, transient=True, disable=not console.is_terminal)
     try:
-        chosen = chosen_faults(
-            load_scene(scene), joints=joint or (), parts=part or (), kinds=kind or ()
-        )
+        arm = load_scene(scene)
+        if joint or part or kind:
+            chosen = chosen_faults(arm, joints=joint or (), parts=part or (), kinds=kind or ())
+        else:
+            chosen = candidates(arm)
         library = Library.of(scene)
         tasks = len(library.tasks(chosen))
         with stoppable(), bar:

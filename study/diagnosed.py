@@ -10,8 +10,9 @@ from dataclasses import dataclass, field
 
 from ..commission.diagnosis import SOUND
 from ..errors import DryrigError
-from ..faults import enumerate_faults, parse_fault
+from ..faults import parse_fault
 from ..scenes import load_scene
+from .candidates import candidates
 from .executor import in_processes
 from .library import ARM, Library
 from .ranker import SimulatedRanker
@@ -126,7 +127,7 @@ def study_diagnosis(
         parse_fault(fault)
     if library is None:
         known = Library.of(scene)
-        whole = list(enumerate_faults(load_scene(scene)))
+        whole = candidates(load_scene(scene))
         begin(len(known.tasks(whole)) + len(faults))
         known.learn(whole, processes, done)
     tasks = [(scene, seed + number, fault, library) for number, fault in enumerate(faults)]

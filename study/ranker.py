@@ -14,9 +14,10 @@ from dataclasses import dataclass, field
 from ..commission.diagnosis import SOUND, Diagnosis, Expected, FaultClass, Split, Taken
 from ..commission.measurements import Measurement
 from ..commission.result import Result
-from ..faults import enumerate_faults, parse_fault
+from ..faults import parse_fault
 from ..faults.places import joints_in
 from ..scenes import load_scene
+from .candidates import candidates
 from .library import ARM, Library
 from .menu import compatible, foretold, groups, menu
 from .ranking import Classes
@@ -91,7 +92,7 @@ class SimulatedRanker:
     def _concerned(self, seen: Signature, result: Result) -> list[str]:
         """All faults, or, as long as not all are learned, those at joints with findings."""
         scene = load_scene(self.scene)
-        whole = list(enumerate_faults(scene))
+        whole = candidates(scene)
         if not self.library.tasks(whole, metered=False):
             return whole
         found = {check.joint for check in result.checks if check.failed}

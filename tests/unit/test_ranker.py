@@ -19,7 +19,9 @@ from dryrig.commission.findings import Check
 from dryrig.commission.hand import PortHand
 from dryrig.commission.measurements import Measurement, take
 from dryrig.commission.result import Result
-from dryrig.scenes import scene_path
+from dryrig.faults import enumerate_faults
+from dryrig.scenes import load_scene, scene_path
+from dryrig.study.candidates import candidates
 from dryrig.study.library import ARM, Library
 from dryrig.study.menu import menu
 from dryrig.study.ranker import SimulatedRanker
@@ -28,6 +30,16 @@ from dryrig.study.scales import Scales
 from dryrig.study.signature import Numbers, Signature, signature_of
 
 DIR = Measurement("V", "J3.DIR", "J3.OPTO0V", drive="J3", sign=1)
+
+
+def test_plugs_crossed_between_any_two_joints_are_candidates() -> None:
+    """Five plugs a joint, six joints: 15 pairs each, of which 5 are neighbours."""
+    scene = load_scene("heron")
+    listed, weighed = list(enumerate_faults(scene)), candidates(scene)
+    assert weighed[: len(listed)] == listed
+    more = weighed[len(listed) :]
+    assert len(more) == len(set(more)) == 5 * (15 - 5)
+    assert "cross@J4.MOTOR/J6.MOTOR" in more
 
 
 def cost(seen: dict[str, Numbers], *known: dict[str, Numbers], fault: str = "open@J3.DIR") -> float:
