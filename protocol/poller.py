@@ -11,6 +11,8 @@ READ = getattr(select, "POLLIN", 1)
 WRITE = getattr(select, "POLLOUT", 4)
 # A CPU that has gone idle takes some 20 us to wake, and a host often asks again sooner than this.
 AWAKE_S = 100e-6
+# What carries a terminal's bytes in the kernel may wait for this very CPU.
+_let_others = getattr(os, "sched_yield", lambda: None)
 
 
 class Poller:
@@ -44,6 +46,7 @@ class Poller:
         while time.perf_counter() < self._awake_until_s:
             if ready := poll.poll(0):
                 return ready
+            _let_others()
         return []
 
     def _made(self) -> select.poll | None:
