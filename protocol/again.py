@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import tempfile
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 
 from .run_file import Notes
@@ -43,6 +44,17 @@ def begin_notes(
 def forget_runs() -> None:
     """Keep none of the runs so far."""
     _recent.clear()
+
+
+@contextmanager
+def apart() -> Iterator[None]:
+    """For rigs that somebody tries things out on: their runs are not kept, and push none out."""
+    kept = list(_recent)
+    try:
+        yield
+    finally:
+        _recent.clear()
+        _recent.extend(kept)
 
 
 def see_again(notes: Notes) -> str:

@@ -16,6 +16,7 @@ from ..commission.measurements import Measurement
 from ..commission.result import Result
 from ..faults import parse_fault
 from ..faults.places import joints_in
+from ..protocol.again import apart
 from ..scenes import load_scene
 from .candidates import candidates
 from .library import ARM, Library
@@ -66,7 +67,8 @@ class SimulatedRanker:
     def rank(self, result: Result) -> Diagnosis:
         """Compare with every fault that touches a joint that looks unsound."""
         seen = signature_of(result)
-        self._learn(self._concerned(seen, result))
+        with apart():
+            self._learn(self._concerned(seen, result))
         assert self._classes is not None
         self._cost = self._classes.costs(seen)
         self._reads, self._menu, self._taken, self._measured = {}, [], [], {}
@@ -160,7 +162,8 @@ class SimulatedRanker:
         """What is left; who comes up as others are ruled out answers to all that was measured."""
         while new := [name for name in self._left() if name not in self._reads]:
             for name in new:
-                self._reads[name] = self._foretold(name)
+                with apart():
+                    self._reads[name] = self._foretold(name)
                 for what, value in self._measured.items():
                     self._held_against(name, what, value)
         return self._left()

@@ -20,6 +20,7 @@ from dryrig.commission.hand import PortHand
 from dryrig.commission.measurements import Measurement, take
 from dryrig.commission.result import Result
 from dryrig.faults import enumerate_faults
+from dryrig.protocol.again import apart, forget_runs, recent_runs
 from dryrig.scenes import load_scene, scene_path
 from dryrig.study.candidates import candidates
 from dryrig.study.library import ARM, Library
@@ -86,6 +87,15 @@ def test_a_number_that_the_fault_leaves_alone_is_free_within_the_sound_span() ->
     classes = Classes(library, Scales({"trim J|#": [0.1]}))
     assert classes.costs(Signature({"trim J3|#": (2.9,)}))["open@J3.DIR"] == 0.0
     assert classes.costs(Signature({"trim J3|#": (3.3,)}))["open@J3.DIR"] == 3.0
+
+
+def test_the_rankers_own_rigs_are_not_among_the_runs_to_see_again() -> None:
+    forget_runs()
+    with closing(Card.open("dryrig://heron?seed=3&rig=mine")):
+        (mine,) = recent_runs()
+        with apart(), closing(Card.open("dryrig://heron?seed=4&rig=tried")):
+            assert len(recent_runs()) == 2
+        assert recent_runs() == [mine]
 
 
 def test_who_comes_up_late_answers_to_what_was_measured(tmp_path: Path) -> None:
