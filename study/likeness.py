@@ -45,6 +45,13 @@ def block_of(words: str) -> str:
     return words.partition("|")[0]
 
 
+def cost_of(z: Table) -> Table:
+    """What a remark's numbers cost (... x numbers), so many sigmas apart."""
+    each = np.minimum(z * z / 4.0, NUMBER_COST)  # two arms: twice the variance
+    cost: Table = np.minimum(each.sum(axis=-1), SEGMENT_COST)
+    return cost
+
+
 def joint_of(block: str) -> str:
     """The joint a block is about, or ""."""
     last = block.rpartition(" ")[2]
@@ -118,13 +125,11 @@ class Likeness:
         if not numbers.size:
             return np.zeros(len(column.rows))
         known = column.numbers
-        sigma = self.scales.sigmas(words, np.maximum(np.abs(numbers), np.abs(known)))
+        sigma = self.scales.sigma(words, np.maximum(np.abs(numbers), np.abs(known)))
         z = (numbers - known) / sigma
         if column.span is not None:
             low, high = column.span[:, 0], column.span[:, 1]
             # The fault leaves this number alone: arms differ, all candidates together.
             out = np.maximum(np.maximum(low - numbers, numbers - high), 0.0) / (EDGE * sigma)
             z = np.where((low <= known) & (known <= high), out, z)
-        cost = np.minimum(z * z / 4.0, NUMBER_COST).sum(axis=1)  # two arms: twice the variance
-        least: Table = np.minimum(cost, SEGMENT_COST)
-        return least
+        return cost_of(z)

@@ -22,7 +22,7 @@ from .candidates import candidates
 from .library import ARM, Library
 from .menu import compatible, foretold, groups, menu
 from .ranking import Classes
-from .signature import Signature, signature_of
+from .signature import signature_of
 
 _RULED_OUT = 8.0
 """Cost of a fault with which a measurement would have read otherwise."""
@@ -68,7 +68,7 @@ class SimulatedRanker:
         """Compare with every fault that touches a joint that looks unsound."""
         seen = signature_of(result)
         with apart():
-            self._learn(self._concerned(seen, result))
+            self._learn(self._concerned(result))
         assert self._classes is not None
         self._cost = self._classes.costs(seen)
         self._reads, self._menu, self._taken, self._measured = {}, [], [], {}
@@ -91,7 +91,7 @@ class SimulatedRanker:
         if what in reads and not compatible(what, reads[what], value):
             self._cost[name] += _RULED_OUT
 
-    def _concerned(self, seen: Signature, result: Result) -> list[str]:
+    def _concerned(self, result: Result) -> list[str]:
         """All faults, or, as long as not all are learned, those at joints with findings."""
         scene = load_scene(self.scene)
         whole = candidates(scene)

@@ -13,15 +13,10 @@ import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from ..commission.diagnosis import SOUND, FaultClass
-from .likeness import (
-    BLOCK_COST,
-    NUMBER_COST,
-    REMARK_COST,
-    SEGMENT_COST,
-    Likeness,
-    block_of,
-)
+from .likeness import Likeness, cost_of
 from .scales import Scales
 from .signature import Numbers, Signature
 
@@ -71,29 +66,6 @@ class Classes:
         }
         return Likeness(known, near, spans, self.scales)
 
-    def apart(self, one: Signature, other: Signature) -> float:
-        """How unlike two faults look in one individual arm; stops early beyond one class."""
-        blocks: dict[str, float] = {}
-        for words in one.segments.keys() | other.segments.keys():
-            mine, theirs = one.segments.get(words), other.segments.get(words)
-            if mine == theirs:
-                continue
-            cost = REMARK_COST
-            if mine is not None and theirs is not None:
-                cost = self._numbers(words, mine, theirs)
-            name = block_of(words)
-            blocks[name] = min(blocks.get(name, 0.0) + cost, BLOCK_COST)
-            if cost > _ONE_CLASS:
-                return cost
-        return sum(blocks.values())
-
-    def _numbers(self, words: str, mine: Numbers, theirs: Numbers) -> float:
-        cost = 0.0
-        for index, (a, b) in enumerate(zip(mine, theirs, strict=True)):
-            z = (a - b) / self.scales.sigma(words, index, max(abs(a), abs(b)))
-            cost += min(z * z / 4.0, NUMBER_COST)
-        return min(cost, SEGMENT_COST)
-
     def grouped(
         self, cost: Mapping[str, float], also_alike: Callable[[str, str], bool] = lambda *_: True
     ) -> list[FaultClass]:
@@ -120,10 +92,22 @@ class Classes:
     def alike(self, one: str, other: str) -> bool:
         """Whether a commissioning cannot tell two faults apart, in any arm that had both."""
         mine, theirs = self.library[one], self.library[other]
-        return all(
-            self.apart(mine[seed], theirs[seed]) <= _ONE_CLASS
-            for seed in mine.keys() & theirs.keys()
-        )
+        return all(self._alike(mine[seed], theirs[seed]) for seed in mine.keys() & theirs.keys())
+
+    def _alike(self, one: Signature, other: Signature) -> bool:
+        total = 0.0
+        for words in one.segments.keys() | other.segments.keys():
+            mine, theirs = one.segments.get(words), other.segments.get(words)
+            if mine == theirs:
+                continue
+            if mine is None or theirs is None:
+                return False  # a remark that only one of the two made
+            a, b = np.array(mine), np.array(theirs)
+            sigma = self.scales.sigma(words, np.maximum(np.abs(a), np.abs(b)))
+            total += float(cost_of((a - b) / sigma))
+            if total > _ONE_CLASS:
+                return False
+        return True
 
     def looks_sound(self, cost: Mapping[str, float]) -> bool:
         """Whether what was seen could be a sound arm."""

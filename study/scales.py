@@ -63,16 +63,8 @@ class Scales:
             {w: [math.sqrt(s / n) if n else 0.0 for s, n in row] for w, row in squares.items()}
         )
 
-    def sigma(self, words: str, index: int, value: float) -> float:
-        """One sigma of a number; a share of it where nothing was learned."""
-        known = self.by_words.get(_anywhere(words))
-        least = max(0.02 + 0.002 * abs(value), _least(words))
-        if known is None:
-            return least + _SHARE * abs(value)
-        return max(known[index], least)
-
-    def sigmas(self, words: str, values: Table) -> Table:
-        """The same for a table of values (rows x numbers)."""
+    def sigma(self, words: str, values: Table) -> Table:
+        """One sigma of each number (... x numbers); a share of it where nothing was learned."""
         known = self.by_words.get(_anywhere(words))
         least: Table = np.maximum(0.02 + 0.002 * values, _least(words))
         if known is None:
